@@ -1,0 +1,65 @@
+// Package picture turns frames of any size into the few levels a panel can
+// show. A picture is placed (cropped, fitted, letterboxed), scaled in linear
+// light, toned, reduced to the panel's levels with or without dithering, turned
+// to the way the panel is mounted and packed. All averaging, by the scaler over
+// source pixels and by the eye over dithered ones, is averaging of light, so
+// everything between decoding and the last step works on linear light.
+//
+// Floyd-Steinberg resolves most on still photographs; an ordered pattern stands
+// still while the picture moves and is the default for video.
+package picture
+
+import "image"
+
+// Matrix names the YCbCr matrix of a picture.
+type Matrix uint8
+
+const (
+	BT601  Matrix = iota // ITU-R BT.601: standard definition, JPEG
+	BT709                // ITU-R BT.709: high definition
+	BT2020               // ITU-R BT.2020, non-constant luminance
+)
+
+// Colour says how the samples of an *image.YCbCr are to be understood. It is
+// ignored for all other pictures, which are sRGB.
+type Colour struct {
+	Matrix    Matrix
+	FullRange bool // luma and chroma use 0..255, as in JPEG, not 16..235/240
+}
+
+// Picture is one decoded picture.
+type Picture struct {
+	Image  image.Image
+	Colour Colour
+	// Width to height of one pixel; 0 in either means square.
+	AspectNum, AspectDen int
+}
+
+// Linear is a picture in linear light with the sRGB primaries.
+type Linear struct {
+	W, H int
+	Pix  []uint16 // R, G, B interleaved in row order, 0..65535; W*H*3 values
+}
+
+// RectF is a rectangle in source pixels: pixel (x, y) covers x..x+1, y..y+1,
+// counted from the top left corner of the picture (not from Bounds().Min).
+type RectF struct{ X0, Y0, X1, Y1 float64 }
+
+// Crop is the part of the source picture to use, in source pixels from its top
+// left corner. The zero value is the whole picture.
+type Crop struct{ X, Y, W, H float64 }
+
+// Fit says how a picture meets a panel of another shape.
+type Fit uint8
+
+const (
+	Whole   Fit = iota // all of the picture, bars of background at two sides
+	Cover              // all of the panel, the picture cut evenly at two sides
+	Stretch            // all of both, the picture's shape not kept
+)
+
+// Placement says which part of a source picture lands on which panel pixels.
+type Placement struct {
+	Src RectF
+	Dst image.Rectangle
+}
