@@ -1,0 +1,259 @@
+package playback
+
+import (
+	"errors"
+	"fmt"
+	"math"
+	"math/big"
+	"math/rand/v2"
+	"testing"
+)
+
+// The worked example: ten frames in bits at 10 a second, with the closed forms
+// B(R) = max Σ b − R(j−i)/fps and R(B) = max (Σ b − B)·fps/(j−i), and the
+// bucket loop of the H.264 reference software's ldecod/src/leaky_bucket.c
+// (Ribas-Corbera, Chou, Regunathan 2003). Values computed by hand from them.
+var example = []int64{8000, 2000, 2000, 12000, 1000, 1000, 9000, 9000, 2000, 2000}
+
+func TestWorkedExampleOfTheLeakyBucket(t *testing.T) {
+	for _, c := range []struct{ rate, buffer int64 }{{48000, 13200}, {50000, 13000}, {55000, 12500}, {60000, 12000}, {90000, 12000}} {
+		d := Demand[int64]{Cost: example}
+		got, err := d.BufferFor(Rate{c.rate, 10})
+		if err != nil || got != c.buffer {
+			t.Errorf("buffer for %d b/s: %d, %v; want %d", c.rate, got, err, c.buffer)
+		}
+		if loop := referenceBucket(example, float64(c.rate), 10); math.Abs(loop-float64(c.buffer)) > 1e-6 {
+			t.Errorf("bucket loop at %d b/s: %g, want %d", c.rate, loop, c.buffer)
+		}
+	}
+	for _, c := range []struct {
+		buffer   int64
+		num, den int64
+	}{{12000, 60000, 1}, {13000, 50000, 1}, {14000, 45000, 1}, {16000, 40000, 1}, {20000, 240000, 7}} {
+		d := Demand[int64]{Cost: example, Buffer: c.buffer}
+		got, err := d.Need()
+		if err != nil || got.Num*10*c.den != c.num*got.Den {
+			t.Errorf("need at %d bits: %v, %v; want %d/%d b/s", c.buffer, got, err, c.num, c.den)
+		}
+	}
+	d := Demand[int64]{Cost: example, Buffer: 11999}
+	if _, err := d.Need(); !errors.Is(err, ErrNoRate) {
+		t.Errorf("a buffer below the largest frame: %v, want ErrNoRate", err)
+	}
+}
+
+// referenceBucket starts full, takes each frame out, fills by rate/fps and caps
+// at full; the buffer is full minus the lowest level, as the reference software
+// defines it.
+func referenceBucket(frames []int64, rate, fps float64) float64 {
+	const full = 1e9
+	level, lowest := full, full
+	for _, b := range frames {
+		level -= float64(b)
+		lowest = math.Min(lowest, level)
+		level = math.Min(full, level+rate/fps)
+	}
+	return full - lowest
+}
+
+// bruteNeed tries every run of beats, straight from the inequality of the
+// package comment, in rational arithmetic. A run that has no time must fit in
+// the buffer.
+func bruteNeed(cost []int64, buffer int64, lead int, stall *big.Rat, reading Reading, loop bool) (*big.Rat, bool) {
+	rounds := 1
+	if loop {
+		rounds = 4 + 2*int(math.Ceil(ratFloat(stall)))/len(cost)
+	}
+	var long []int64
+	for range rounds {
+		long = append(long, cost...)
+	}
+	w := 1
+	if reading == Strips {
+		w = 0
+	}
+	need := new(big.Rat)
+	if loop {
+		var total int64
+		for _, c := range cost {
+			total += c
+		}
+		need.SetFrac64(total, int64(len(cost)))
+	}
+	for i := range long {
+		var sum int64
+		for j := i; j < len(long); j++ {
+			sum += long[j]
+			n := j - i + 1
+			if reading == Whole && n == 1 && sum > buffer {
+				return nil, false
+			}
+			time := new(big.Rat).Sub(new(big.Rat).SetInt64(int64(n-w+lead)), stall)
+			if time.Sign() <= 0 {
+				if sum > buffer {
+					return nil, false
+				}
+				continue
+			}
+			r := new(big.Rat).Quo(new(big.Rat).SetInt64(sum-buffer), time)
+			if r.Cmp(need) > 0 {
+				need = r
+			}
+		}
+	}
+	return need, true
+}
+
+func ratFloat(r *big.Rat) float64 { f, _ := r.Float64(); return f }
+
+func TestNeedEqualsEveryRunTriedOneByOne(t *testing.T) {
+	rng := rand.New(rand.NewPCG(1, 2))
+	found, none := 0, 0
+	for trial := range 4000 {
+		n := 1 + rng.IntN(12)
+		cost := make([]int64, n)
+		var most int64
+		for i := range cost {
+			cost[i] = rng.Int64N(100)
+			if rng.IntN(4) == 0 {
+				cost[i] *= 10
+			}
+			most = max(most, cost[i])
+		}
+		buffer := rng.Int64N(2*most + 2)
+		lead := rng.IntN(3) * rng.IntN(3)
+		stall := new(big.Rat)
+		if rng.IntN(2) == 0 {
+			stall.SetFrac64(rng.Int64N(3*1024), 1024)
+		}
+		reading, loop := Reading(rng.IntN(2)), rng.IntN(2) == 0
+		d := Demand[int64]{Cost: cost, Buffer: buffer, Lead: lead, Stall: ratFloat(stall), Reading: reading, Loop: loop}
+		want, ok := bruteNeed(cost, buffer, lead, stall, reading, loop)
+		got, err := d.Need()
+		what := fmt.Sprintf("trial %d: %+v", trial, d)
+		if !ok {
+			none++
+			if !errors.Is(err, ErrNoRate) {
+				t.Fatalf("%s: got %v, %v; want ErrNoRate", what, got, err)
+			}
+			continue
+		}
+		found++
+		if err != nil || big.NewRat(got.Num, got.Den).Cmp(want) != 0 {
+			t.Fatalf("%s: got %v, %v; want %v", what, got, err, want)
+		}
+		if late, err := d.FirstLate(got); err != nil || late != -1 {
+			t.Fatalf("%s: beat %d late at the rate needed, %v; %v", what, late, got, err)
+		}
+		if got.Num > 0 && got.Num*int64(n) != d.total()*got.Den { // the average of a loop has no late run, only a longer and longer debt
+			less := Rate{got.Num*999 - 1, got.Den * 1000}
+			if late, err := d.FirstLate(less); less.Num >= 0 && (err != nil || late < 0) {
+				t.Fatalf("%s: nothing late at %v, below the need %v; %v", what, less, got, err)
+			}
+		}
+		if b, err := d.BufferFor(got); err != nil || b > buffer {
+			t.Fatalf("%s: buffer for the need is %d, %v; at most %d is enough", what, b, err, buffer)
+		}
+	}
+	if found < 1000 || none < 300 {
+		t.Fatalf("%d needs and %d without a rate: the trials do not cover both", found, none)
+	}
+}
+
+// TestASimulatedPlayerAgrees plays beats against a link that fills the buffer
+// whenever there is room: exactly the need is in time, a little less is late.
+func TestASimulatedPlayerAgrees(t *testing.T) {
+	rng := rand.New(rand.NewPCG(3, 4))
+	for trial := range 2000 {
+		cost := make([]int64, 2+rng.IntN(30))
+		var most int64
+		for i := range cost {
+			cost[i] = 1 + rng.Int64N(50)
+			most = max(most, cost[i])
+		}
+		reading := Reading(rng.IntN(2))
+		buffer := most + rng.Int64N(80)
+		if reading == Strips {
+			buffer = rng.Int64N(80)
+		}
+		d := Demand[int64]{Cost: cost, Buffer: buffer, Reading: reading}
+		need, err := d.Need()
+		if err != nil {
+			t.Fatal(err)
+		}
+		if !simulate(cost, buffer, float64(need.Num)/float64(need.Den)+1e-9, reading) {
+			t.Fatalf("trial %d: %v late at its need %v (buffer %d, %v)", trial, cost, need, buffer, reading)
+		}
+		if need.Num > 0 && simulate(cost, buffer, float64(need.Num)/float64(need.Den)*0.999, reading) {
+			t.Fatalf("trial %d: %v in time below its need %v (buffer %d, %v)", trial, cost, need, buffer, reading)
+		}
+	}
+}
+
+// simulate fills a buffer that starts full by rate each beat and reports
+// whether no beat is late.
+func simulate(cost []int64, buffer int64, rate float64, reading Reading) bool {
+	level := float64(buffer)
+	for _, c := range cost {
+		if reading == Whole {
+			if level < float64(c)-1e-6 {
+				return false
+			}
+			level = math.Min(level-float64(c)+rate, float64(buffer))
+			continue
+		}
+		if level+rate < float64(c)-1e-6 {
+			return false
+		}
+		level = math.Min(level+rate-float64(c), float64(buffer))
+	}
+	return true
+}
+
+func TestHugeAndSillyDemandsFailCleanly(t *testing.T) {
+	for _, d := range []Demand[int64]{
+		{}, {Cost: []int64{1}, Buffer: -1}, {Cost: []int64{-1}}, {Cost: []int64{math.MaxInt64}, Buffer: 1},
+		{Cost: []int64{1}, Lead: -1}, {Cost: []int64{1}, Stall: math.NaN()}, {Cost: []int64{1}, Stall: math.Inf(1)},
+	} {
+		if r, err := d.Need(); err == nil {
+			t.Errorf("%+v: need %v, want an error", d, r)
+		}
+		if _, err := d.FirstLate(Rate{1, 1}); err == nil {
+			t.Errorf("%+v: first late without an error", d)
+		}
+	}
+}
+
+func TestRatesPerSecondRoundUp(t *testing.T) {
+	// 1000 units a beat at 30000/1001 beats a second: 29970.03 units a second.
+	if got := (Rate{1000, 1}).PerSecond(30000, 1001); got != 29971 {
+		t.Errorf("got %d, want 29971", got)
+	}
+	if got := (Rate{1 << 40, 3}).PerSecond(1000000, 1); got != 366503875925333334 {
+		t.Errorf("got %d, want 366503875925333334", got)
+	}
+}
+
+// BenchmarkNeedOfAnHour computes the eight points of a need curve for one hour
+// at 25 beats a second.
+func BenchmarkNeedOfAnHour(b *testing.B) {
+	rng := rand.New(rand.NewPCG(5, 6))
+	cost := make([]uint16, 90000)
+	for i := range cost {
+		cost[i] = uint16(10 + rng.IntN(40))
+		if i%250 < 20 {
+			cost[i] += 60
+		}
+	}
+	for b.Loop() {
+		for k := range 8 {
+			d := Demand[uint16]{Cost: cost, Buffer: 8 << k}
+			if d.Buffer < 110 {
+				d.Reading = Strips
+			}
+			if _, err := d.Need(); err != nil {
+				b.Fatal(err)
+			}
+		}
+	}
+}
