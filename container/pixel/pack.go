@@ -1,5 +1,7 @@
 package pixel
 
+import "encoding/binary"
+
 // Pack writes level codes as the bytes of a frame. codes holds w*h*Channels
 // interleaved codes in row order; of a code that is too high only the low bits
 // count. Padding is written as zero. It reports whether the format is valid,
@@ -11,20 +13,17 @@ func (f Format) Pack(dst []byte, codes []uint8, w, h int) bool {
 	}
 	switch f {
 	case RGB565:
-		for i := 0; len(codes) >= 3 && i+1 < len(dst); i += 2 {
-			r, g, b := codes[0], codes[1], codes[2]
-			dst[i], dst[i+1] = r<<3|g>>3&7, g<<5|b&31
-			codes = codes[3:]
+		for i := 0; i < len(dst)/2; i++ {
+			binary.BigEndian.PutUint16(dst[2*i:2*i+2], code565(codes[3*i:3*i+3]))
 		}
 	case RGB565LE:
-		for i := 0; len(codes) >= 3 && i+1 < len(dst); i += 2 {
-			r, g, b := codes[0], codes[1], codes[2]
-			dst[i+1], dst[i] = r<<3|g>>3&7, g<<5|b&31
-			codes = codes[3:]
+		for i := 0; i < len(dst)/2; i++ {
+			binary.LittleEndian.PutUint16(dst[2*i:2*i+2], code565(codes[3*i:3*i+3]))
 		}
 	case RGB444:
 		packNibbles(dst, codes)
 	case RGB666:
+		dst = dst[:len(codes)]
 		for i, c := range codes {
 			dst[i] = c << 2
 		}
@@ -161,6 +160,10 @@ func lastColumn(src []byte, stride, h int) (all byte) {
 func (f Format) fits(frame []byte, codes []uint8, w, h int) bool {
 	n := f.FrameBytes(w, h)
 	return n != 0 && len(frame) == n && len(codes) == w*h*f.Channels()
+}
+
+func code565(rgb []uint8) uint16 {
+	return uint16(rgb[0]&31)<<11 | uint16(rgb[1]&63)<<5 | uint16(rgb[2]&31)
 }
 
 // packNibbles packs two codes a byte, the first in the high nibble.
