@@ -1,0 +1,185 @@
+package picture
+
+import (
+	"fmt"
+	"math"
+	"sync"
+)
+
+// srgbDecode turns an sRGB code, 0..1, into linear light, 0..1
+// (IEC 61966-2-1).
+func srgbDecode(v float64) float64 {
+	if v <= 0.04045 {
+		return v / 12.92
+	}
+	return math.Pow((v+0.055)/1.055, 2.4)
+}
+
+// srgbEncode turns linear light, 0..1, into an sRGB code, 0..1
+// (IEC 61966-2-1).
+func srgbEncode(v float64) float64 {
+	if v <= 0.0031308 {
+		return v * 12.92
+	}
+	return 1.055*math.Pow(v, 1/2.4) - 0.055
+}
+
+// linear16 is the linear light, 0..65535, of an sRGB code of 0..1; codes
+// outside count as the nearest end.
+func linear16(v float64) uint16 {
+	return uint16(65535*srgbDecode(min(max(v, 0), 1)) + 0.5)
+}
+
+// linearOf8 is the linear light of every 8-bit sRGB code c:
+// round(65535 * decode(c/255)).
+var linearOf8 = func() (t [256]uint16) {
+	for c := range t {
+		t[c] = linear16(float64(c) / 255)
+	}
+	return t
+}()
+
+// linearOf16 is the linear light of every 16-bit sRGB code c:
+// round(65535 * decode(c/65535)).
+var linearOf16 = sync.OnceValue(func() *[65536]uint16 {
+	t := new([65536]uint16)
+	for c := range t {
+		t[c] = linear16(float64(c) / 65535)
+	}
+	return t
+})
+
+// weights gives the red and blue parts of luma; green has the rest.
+func (m Matrix) weights() (kr, kb float64, err error) {
+	switch m {
+	case BT601: // ITU-R BT.601-7, 2.5.1
+		return 0.299, 0.114, nil
+	case BT709: // ITU-R BT.709-6, 3.2
+		return 0.2126, 0.0722, nil
+	case BT2020: // ITU-R BT.2020-2, table 4, non-constant luminance
+		return 0.2627, 0.0593, nil
+	}
+	return 0, 0, fmt.Errorf("picture: colour matrix %d, want 0 (BT.601) to 2 (BT.2020)", m)
+}
+
+// decoding holds the arithmetic of one YCbCr variant, with y in its own codes
+// and chroma in codes less 128:
+//
+//	R' = scale*(y - black + redCr*cr)
+//	G' = scale*(y - black + greenCb*cb + greenCr*cr)
+//	B' = scale*(y - black + blueCb*cb)
+//
+// R'G'B' run from 0 to 1 and are taken as sRGB codes, as a screen shows them;
+// the wider primaries of BT.2020 are not converted.
+type decoding struct {
+	black, scale                    float64
+	redCr, greenCb, greenCr, blueCb float64
+}
+
+func (c Colour) decoding() (decoding, error) {
+	kr, kb, err := c.Matrix.weights()
+	if err != nil {
+		return decoding{}, err
+	}
+	kg := 1 - kr - kb
+	black, lumaSpan, chromaSpan := 16.0, 219.0, 224.0
+	if c.FullRange {
+		black, lumaSpan, chromaSpan = 0, 255, 255
+	}
+	k := lumaSpan / chromaSpan // luma codes that one chroma code is worth
+	return decoding{
+		black:   black,
+		scale:   1 / lumaSpan,
+		redCr:   k * 2 * (1 - kr),
+		greenCb: -k * 2 * (1 - kb) * kb / kg,
+		greenCr: -k * 2 * (1 - kr) * kr / kg,
+		blueCb:  k * 2 * (1 - kb),
+	}, nil
+}
+
+const (
+	// Chroma moves each primary up or down the luma scale. A step of that
+	// move is an eighth of a luma code: finer than any output can show.
+	stepsPerCode = 8
+	noMove       = 2048
+	// The largest move in luma codes: blue of full range BT.2020, 128*1.8814.
+	maxMove = 241
+)
+
+// ramp is the linear light of one primary for every luma code, at one move.
+type ramp = [256]uint16
+
+// yccTable turns YCbCr into linear light by look-up alone. All ramps are
+// windows of eight long curves (one for each fraction of a move), which are
+// lengthened at both ends so that clamping is part of the curve.
+type yccTable struct {
+	curve [stepsPerCode][256 + 2*maxMove + 1]uint16
+	// Red's ramp by Cr and blue's by Cb.
+	red, blue [256]*ramp
+	// moved[2048+s] is the ramp moved by s steps.
+	moved [4096]*ramp
+	// Green's ramp is moved[greenCb[cb]+greenCr[cr]]; 2048 is part of greenCb.
+	greenCb, greenCr [256]int
+	// Steps that one 64th of a chroma code moves a primary, times 65536.
+	fineRed, fineGreenCb, fineGreenCr, fineBlue int
+}
+
+func newYCCTable(c Colour) (*yccTable, error) {
+	d, err := c.decoding()
+	if err != nil {
+		return nil, err
+	}
+	t := new(yccTable)
+	for f := range t.curve {
+		for i := range t.curve[f] {
+			y := float64(i-maxMove) + float64(f)/stepsPerCode
+			t.curve[f][i] = linear16(d.scale * (y - d.black))
+		}
+	}
+	steps := func(codes float64) int { return int(math.Round(stepsPerCode * codes)) }
+	for i := range 256 {
+		c := float64(i - 128)
+		t.red[i] = t.ramp(steps(d.redCr * c))
+		t.blue[i] = t.ramp(steps(d.blueCb * c))
+		t.greenCb[i] = steps(d.greenCb*c) + noMove
+		t.greenCr[i] = steps(d.greenCr * c)
+	}
+	for i := range t.moved {
+		t.moved[i] = t.ramp(i - noMove)
+	}
+	fine := func(codes float64) int { return int(math.Round(stepsPerCode * codes / 64 * 65536)) }
+	t.fineRed, t.fineBlue = fine(d.redCr), fine(d.blueCb)
+	t.fineGreenCb, t.fineGreenCr = fine(d.greenCb), fine(d.greenCr)
+	return t, nil
+}
+
+// ramp is the ramp moved by so many steps, or by the largest possible move.
+func (t *yccTable) ramp(steps int) *ramp {
+	steps = min(max(steps, -maxMove*stepsPerCode), maxMove*stepsPerCode)
+	whole, part := steps>>3, steps&(stepsPerCode-1)
+	return (*ramp)(t.curve[part][maxMove+whole:])
+}
+
+// fine gives the ramps for chroma in 64ths of a code, less 128 codes.
+func (t *yccTable) fine(cb, cr int) (r, g, b *ramp) {
+	const half = 1 << 15
+	r = t.moved[((t.fineRed*cr+half)>>16+noMove)&4095]
+	g = t.moved[((t.fineGreenCb*cb+t.fineGreenCr*cr+half)>>16+noMove)&4095]
+	b = t.moved[((t.fineBlue*cb+half)>>16+noMove)&4095]
+	return r, g, b
+}
+
+// yccTables are made when first asked for, one for each Colour.
+var yccTables sync.Map // Colour to *yccTable
+
+func yccTableFor(c Colour) (*yccTable, error) {
+	if t, ok := yccTables.Load(c); ok {
+		return t.(*yccTable), nil
+	}
+	t, err := newYCCTable(c)
+	if err != nil {
+		return nil, err
+	}
+	kept, _ := yccTables.LoadOrStore(c, t)
+	return kept.(*yccTable), nil
+}

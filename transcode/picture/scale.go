@@ -1,0 +1,253 @@
+package picture
+
+import (
+	"fmt"
+	"image"
+	"math"
+)
+
+const (
+	// The longest side of a source or destination of the scaler, in pixels.
+	maxSide = 1 << 16
+	// The most pixels of a destination.
+	maxScaled = 1 << 26
+)
+
+// A Scaler scales one rectangle of pictures of one size to a fixed size, in
+// linear light. Each axis decides for itself: shrinking averages exactly the
+// area that a destination pixel covers, enlarging reads through the
+// Mitchell-Netravali kernel. Pixels outside the rectangle are never read.
+//
+// Chroma stored coarser than luma is taken to lie at the centre of the luma
+// samples it serves. On an axis that shrinks at least as much as the chroma is
+// coarser it is repeated, since the averaging hides the steps; otherwise it is
+// interpolated.
+//
+// A Scaler is not safe for concurrent use.
+type Scaler struct {
+	// Linear light that shows through transparent pixels; black at first.
+	Background [3]uint16
+
+	size image.Point
+	w, h int
+	x, y axis
+
+	// One source row in linear light, packed, of the columns x.first to x.end.
+	row []uint64
+	// Source rows scaled along x: w*3 values with extraBits. Row y of the
+	// source, while kept, is in slot y%4; held has its number.
+	kept [4][]uint32
+	held [4]int
+	pair []uint32 // the sum of two such rows
+	sum  []uint64 // one destination row in the making
+
+	pic     image.Image // the picture being scaled
+	palette [256]uint64 // of a paletted picture, packed
+	chroma  chroma
+}
+
+// NewScaler prepares to scale src, in pixels from the top left corner of
+// pictures of the size of bounds, to dstW by dstH pixels. It is an error when
+// a size is empty or too large, or when src is empty or reaches outside.
+func NewScaler(bounds image.Rectangle, src RectF, dstW, dstH int) (*Scaler, error) {
+	size := bounds.Size()
+	if bounds.Empty() || size.X <= 0 || size.Y <= 0 {
+		return nil, fmt.Errorf("picture: source of %dx%d pixels is empty", size.X, size.Y)
+	}
+	if size.X > maxSide || size.Y > maxSide {
+		return nil, fmt.Errorf("picture: source of %dx%d pixels, want sides of at most %d", size.X, size.Y, maxSide)
+	}
+	if dstW <= 0 || dstH <= 0 {
+		return nil, fmt.Errorf("picture: scaling to %dx%d pixels, want at least 1x1", dstW, dstH)
+	}
+	if dstW > maxSide || dstH > maxSide || dstW*dstH > maxScaled {
+		return nil, fmt.Errorf("picture: scaling to %dx%d pixels, want sides of at most %d and %d pixels in all",
+			dstW, dstH, maxSide, maxScaled)
+	}
+	x0, x1, okX := within(src.X0, src.X1, size.X)
+	y0, y1, okY := within(src.Y0, src.Y1, size.Y)
+	if !okX || !okY {
+		return nil, fmt.Errorf("picture: rectangle %g,%g to %g,%g of a picture of %dx%d pixels is empty or reaches outside",
+			src.X0, src.Y0, src.X1, src.Y1, size.X, size.Y)
+	}
+	s := &Scaler{
+		size: size,
+		w:    dstW,
+		h:    dstH,
+		x:    newAxis(x0, x1, size.X, dstW),
+		y:    newAxis(y0, y1, size.Y, dstH),
+	}
+	s.row = make([]uint64, s.x.end-s.x.first)
+	for i := range s.kept {
+		s.kept[i] = make([]uint32, dstW*3)
+	}
+	if s.y.boxes != nil {
+		s.pair = make([]uint32, dstW*3)
+		s.sum = make([]uint64, dstW*3)
+	}
+	return s, nil
+}
+
+// within clips a range to 0..size and tells whether it lay there, but for
+// rounding errors, and is not too thin to have a middle.
+func within(from, to float64, size int) (float64, float64, bool) {
+	const slack, least = 1e-6, 1e-4
+	ok := from >= -slack && to <= float64(size)+slack && to-from >= least
+	return max(from, 0), min(to, float64(size)), ok && !math.IsNaN(from) && !math.IsNaN(to)
+}
+
+// Scale scales src into dst, which gets its size and, when its Pix is too
+// small, a new Pix. The picture must have the size given to NewScaler; its
+// bounds may start anywhere.
+func (s *Scaler) Scale(dst *Linear, src Picture) error {
+	if src.Image == nil {
+		return fmt.Errorf("picture: nothing to scale")
+	}
+	bounds := src.Image.Bounds()
+	if bounds.Size() != s.size {
+		return fmt.Errorf("picture: picture of %dx%d pixels, want %dx%d",
+			bounds.Dx(), bounds.Dy(), s.size.X, s.size.Y)
+	}
+	if err := s.open(src); err != nil {
+		return err
+	}
+	defer s.close()
+	n := s.w * s.h * 3
+	if cap(dst.Pix) < n {
+		dst.Pix = make([]uint16, n)
+	}
+	dst.W, dst.H, dst.Pix = s.w, s.h, dst.Pix[:n]
+	for i := range s.held {
+		s.held[i] = -1
+	}
+	for j := range s.h {
+		out := dst.Pix[j*s.w*3:][:s.w*3]
+		if s.y.boxes != nil {
+			s.boxRow(out, &s.y.boxes[j])
+		} else {
+			s.windowRow(out, &s.y.windows[j])
+		}
+	}
+	return nil
+}
+
+// boxRow makes one destination row by averaging source rows.
+func (s *Scaler) boxRow(out []uint16, b *box) {
+	const shift = boxBits + extraBits
+	for i := range s.sum {
+		s.sum[i] = 1 << (shift - 1)
+	}
+	if b.wl > 0 {
+		s.add(s.scaledRow(b.left), b.wl)
+	}
+	for y := b.a; y < b.b; {
+		if y+1 < b.b && s.readPair(y) {
+			s.alongX(s.pair)
+			s.add(s.pair, b.w)
+			y += 2
+		} else {
+			s.add(s.scaledRow(y), b.w)
+			y++
+		}
+	}
+	if b.wr > 0 {
+		s.add(s.scaledRow(b.right), b.wr)
+	}
+	for i, v := range s.sum {
+		out[i] = uint16(v >> shift)
+	}
+}
+
+func (s *Scaler) add(row []uint32, weight uint64) {
+	sum := s.sum[:len(row)]
+	for i, v := range row {
+		sum[i] += uint64(v) * weight
+	}
+}
+
+// windowRow makes one destination row from four source rows.
+func (s *Scaler) windowRow(out []uint16, t *window) {
+	var r [4][]uint32
+	for k, y := range t.at {
+		r[k] = s.scaledRow(y)[:len(out)]
+	}
+	for i := range out {
+		v := t.through([4]int64{int64(r[0][i]), int64(r[1][i]), int64(r[2][i]), int64(r[3][i])})
+		out[i] = uint16((v + 1<<(extraBits-1)) >> extraBits)
+	}
+}
+
+// scaledRow is row y, counted from y.first, scaled along x. It stays valid
+// until the row four below is asked for.
+func (s *Scaler) scaledRow(y int) []uint32 {
+	slot := y & 3
+	if s.held[slot] != y {
+		s.readRow(y)
+		s.alongX(s.kept[slot])
+		s.held[slot] = y
+	}
+	return s.kept[slot]
+}
+
+// Pixels of a row are packed three in a word, so that one addition sums all
+// three and a row of pixels takes one store each. Lanes of 21 bits have room
+// for the sum of 32 pixels, or of 16 pixels from two rows.
+const (
+	laneBits = 21
+	laneMask = 1<<laneBits - 1
+	laneRoom = 16
+)
+
+func pack(r, g, b uint16) uint64 {
+	return uint64(r) | uint64(g)<<laneBits | uint64(b)<<(2*laneBits)
+}
+
+func unpack(p uint64) (r, g, b uint64) {
+	return p & laneMask, p >> laneBits & laneMask, p >> (2 * laneBits)
+}
+
+// alongX scales s.row to one row of the destination's width.
+func (s *Scaler) alongX(out []uint32) {
+	if s.x.boxes == nil {
+		s.windowsAlongX(out)
+		return
+	}
+	const shift, half = boxBits - extraBits, 1 << (boxBits - extraBits - 1)
+	row := s.row
+	for i := range s.x.boxes {
+		x := &s.x.boxes[i]
+		var r, g, b uint64
+		for whole := row[x.a:x.b]; len(whole) > 0; {
+			n := min(len(whole), laneRoom)
+			var sum uint64
+			for _, p := range whole[:n] {
+				sum += p
+			}
+			whole = whole[n:]
+			pr, pg, pb := unpack(sum)
+			r, g, b = r+pr, g+pg, b+pb
+		}
+		r, g, b = r*x.w+half, g*x.w+half, b*x.w+half
+		if x.wl|x.wr != 0 {
+			lr, lg, lb := unpack(row[x.left])
+			rr, rg, rb := unpack(row[x.right])
+			r += lr*x.wl + rr*x.wr
+			g += lg*x.wl + rg*x.wr
+			b += lb*x.wl + rb*x.wr
+		}
+		o := out[3*i : 3*i+3 : 3*i+3]
+		o[0], o[1], o[2] = uint32(r>>shift), uint32(g>>shift), uint32(b>>shift)
+	}
+}
+
+func (s *Scaler) windowsAlongX(out []uint32) {
+	for i := range s.x.windows {
+		t := &s.x.windows[i]
+		var r, g, b [4]int64
+		for k, at := range t.at {
+			pr, pg, pb := unpack(s.row[at])
+			r[k], g[k], b[k] = int64(pr)<<extraBits, int64(pg)<<extraBits, int64(pb)<<extraBits
+		}
+		out[3*i], out[3*i+1], out[3*i+2] = t.through(r), t.through(g), t.through(b)
+	}
+}

@@ -1,0 +1,227 @@
+package picture
+
+import (
+	"fmt"
+	"image"
+)
+
+// chroma reads rows of a YCbCr picture.
+type chroma struct {
+	pic    *image.YCbCr
+	table  *yccTable
+	colour Colour // of table
+
+	subX, subY       int  // luma samples that one chroma sample serves
+	smoothX, smoothY bool // interpolate along this axis
+	// Rows and columns whose chroma may be read, so that nothing outside the
+	// scaled rectangle takes part.
+	area image.Rectangle
+	// Where the chroma of each column lies; made for columnsFor.
+	columns    []between
+	columnsFor columnsKey
+}
+
+type columnsKey struct {
+	min, x0, x1, sub int
+	smooth           bool
+}
+
+// between is a place between two chroma samples: the first has eighths
+// 8-second of the weight.
+type between struct{ a, b, second int }
+
+func subsampling(r image.YCbCrSubsampleRatio) (x, y int) {
+	switch r {
+	case image.YCbCrSubsampleRatio422:
+		return 2, 1
+	case image.YCbCrSubsampleRatio420:
+		return 2, 2
+	case image.YCbCrSubsampleRatio440:
+		return 1, 2
+	case image.YCbCrSubsampleRatio411:
+		return 4, 1
+	case image.YCbCrSubsampleRatio410:
+		return 4, 2
+	}
+	return 1, 1
+}
+
+func (s *Scaler) openChroma(p *image.YCbCr, colour Colour) error {
+	last := p.Rect.Max.Sub(image.Pt(1, 1))
+	if want := p.YOffset(last.X, last.Y) + 1; len(p.Y) < want {
+		return fmt.Errorf("picture: picture holds %d bytes of luma, want %d", len(p.Y), want)
+	}
+	if want := p.COffset(last.X, last.Y) + 1; len(p.Cb) < want || len(p.Cr) < want {
+		return fmt.Errorf("picture: picture holds %d and %d bytes of chroma, want %d", len(p.Cb), len(p.Cr), want)
+	}
+	c := &s.chroma
+	if c.table == nil || c.colour != colour {
+		t, err := yccTableFor(colour)
+		if err != nil {
+			return err
+		}
+		c.table, c.colour = t, colour
+	}
+	c.pic = p
+	c.subX, c.subY = subsampling(p.SubsampleRatio)
+	c.smoothX = c.subX > 1 && s.x.ratio < float64(c.subX)
+	c.smoothY = c.subY > 1 && s.y.ratio < float64(c.subY)
+	c.area = image.Rect(s.x.first, s.y.first, s.x.end, s.y.end).Add(p.Rect.Min)
+	if key := (columnsKey{p.Rect.Min.X, c.area.Min.X, c.area.Max.X, c.subX, c.smoothX}); !c.simple() && c.columnsFor != key {
+		c.columns = c.columns[:0]
+		for x := key.x0; x < key.x1; x++ {
+			c.columns = append(c.columns, chromaAt(x, key.min, key.sub, key.x0, key.x1, key.smooth))
+		}
+		c.columnsFor = key
+	}
+	return nil
+}
+
+// simple tells whether chroma is just repeated, at most twice along x. (Below
+// zero, image.YCbCr rounds chroma coordinates the other way.)
+func (c *chroma) simple() bool {
+	return !c.smoothX && !c.smoothY && c.subX <= 2 && c.area.Min.X >= 0 && c.area.Min.Y >= 0
+}
+
+// chromaAt finds the chroma samples for luma sample v, as offsets from that of
+// sample lowest, the picture's first. It stays within the chroma of from..to.
+func chromaAt(v, lowest, sub, from, to int, smooth bool) between {
+	at := func(v int) int { return v/sub - lowest/sub }
+	c := at(v)
+	if !smooth {
+		return between{c, c, 0}
+	}
+	first, last := at(from), at(to-1)
+	// Luma sample k of sub lies (k+1/2)/sub - 1/2 from the chroma sample.
+	k := (v%sub + sub) % sub
+	off := 4*(2*k+1)/sub - 4
+	if off < 0 {
+		return between{max(c-1, first), c, 8 + off}
+	}
+	return between{c, min(c+1, last), off}
+}
+
+// readRow turns the columns of c.area in row y into packed linear light.
+func (c *chroma) readRow(row []uint64, x0, y int) {
+	p := c.pic
+	luma := p.Y[p.YOffset(x0, y):][:len(row)]
+	if !c.simple() {
+		c.readFine(row, luma, y)
+		return
+	}
+	at := p.COffset(x0, y)
+	cb, cr := p.Cb[at:], p.Cr[at:]
+	if c.subX == 1 {
+		c.table.single(row, luma, cb, cr)
+		return
+	}
+	if x0&1 == 1 {
+		c.table.single(row[:1], luma, cb, cr)
+		row, luma, cb, cr = row[1:], luma[1:], cb[1:], cr[1:]
+	}
+	pairs := len(row) / 2
+	c.table.double(row[:2*pairs], luma, cb, cr)
+	if len(row)&1 == 1 {
+		c.table.single(row[2*pairs:], luma[2*pairs:], cb[pairs:], cr[pairs:])
+	}
+}
+
+// ramps gives the ramps of one pair of chroma codes.
+func (t *yccTable) ramps(cb, cr uint8) (r, g, b *ramp) {
+	return t.red[cr], t.moved[(t.greenCb[cb]+t.greenCr[cr])&4095], t.blue[cb]
+}
+
+// single converts pixels that have chroma of their own.
+func (t *yccTable) single(row []uint64, luma, cb, cr []uint8) {
+	luma, cb, cr = luma[:len(row)], cb[:len(row)], cr[:len(row)]
+	for i := range row {
+		r, g, b := t.ramps(cb[i], cr[i])
+		y := luma[i]
+		row[i] = pack(r[y], g[y], b[y])
+	}
+}
+
+// double converts pixels that share chroma two by two.
+func (t *yccTable) double(row []uint64, luma, cb, cr []uint8) {
+	n := len(row) / 2
+	luma, cb, cr = luma[:2*n], cb[:n], cr[:n]
+	for i := range cb {
+		r, g, b := t.ramps(cb[i], cr[i])
+		y := luma[2*i : 2*i+2 : 2*i+2]
+		o := row[2*i : 2*i+2 : 2*i+2]
+		o[0] = pack(r[y[0]], g[y[0]], b[y[0]])
+		o[1] = pack(r[y[1]], g[y[1]], b[y[1]])
+	}
+}
+
+// readFine converts a row of any subsampling, with chroma repeated or
+// interpolated.
+func (c *chroma) readFine(row []uint64, luma []uint8, y int) {
+	p := c.pic
+	v := chromaAt(y, p.Rect.Min.Y, c.subY, c.area.Min.Y, c.area.Max.Y, c.smoothY)
+	cb0, cr0 := p.Cb[v.a*p.CStride:], p.Cr[v.a*p.CStride:]
+	cb1, cr1 := p.Cb[v.b*p.CStride:], p.Cr[v.b*p.CStride:]
+	columns := c.columns[:len(row)]
+	for i := range row {
+		h := &columns[i]
+		mix := func(top, bottom []uint8) int {
+			t := int(top[h.a])*(8-h.second) + int(top[h.b])*h.second
+			b := int(bottom[h.a])*(8-h.second) + int(bottom[h.b])*h.second
+			return t*(8-v.second) + b*v.second - 128*64
+		}
+		r, g, b := c.table.fine(mix(cb0, cb1), mix(cr0, cr1))
+		l := luma[i]
+		row[i] = pack(r[l], g[l], b[l])
+	}
+}
+
+// readPair fills s.row with the sum of rows y and y+1, counted from y.first,
+// and tells whether it could: summing two rows that share their chroma is
+// twice as fast as taking them one by one.
+func (s *Scaler) readPair(y int) bool {
+	p, ok := s.pic.(*image.YCbCr)
+	c := &s.chroma
+	if !ok || s.x.boxes == nil || c.subX != 2 || c.subY != 2 || !c.simple() {
+		return false
+	}
+	x0, y := c.area.Min.X, c.area.Min.Y+y
+	if y&1 == 1 {
+		return false
+	}
+	n := len(s.row)
+	top := p.Y[p.YOffset(x0, y):][:n]
+	bottom := p.Y[p.YOffset(x0, y+1):][:n]
+	at := p.COffset(x0, y)
+	c.table.square(s.row, top, bottom, p.Cb[at:], p.Cr[at:], x0&1)
+	return true
+}
+
+// square converts and sums the pixels of two rows that share chroma in squares
+// of four; the first odd pixels (0 or 1) have a sample of their own.
+func (t *yccTable) square(row []uint64, top, bottom, cb, cr []uint8, odd int) {
+	both := func(r, g, b *ramp, y0, y1 uint8) uint64 {
+		return (uint64(r[y0]) + uint64(r[y1])) |
+			(uint64(g[y0])+uint64(g[y1]))<<laneBits |
+			(uint64(b[y0])+uint64(b[y1]))<<(2*laneBits)
+	}
+	if odd == 1 {
+		r, g, b := t.ramps(cb[0], cr[0])
+		row[0] = both(r, g, b, top[0], bottom[0])
+		row, top, bottom, cb, cr = row[1:], top[1:], bottom[1:], cb[1:], cr[1:]
+	}
+	n := len(row) / 2
+	cr = cr[:len(cb)]
+	for i := range n {
+		r, g, b := t.ramps(cb[i], cr[i])
+		y0 := top[2*i : 2*i+2 : 2*i+2]
+		y1 := bottom[2*i : 2*i+2 : 2*i+2]
+		o := row[2*i : 2*i+2 : 2*i+2]
+		o[0] = both(r, g, b, y0[0], y1[0])
+		o[1] = both(r, g, b, y0[1], y1[1])
+	}
+	if len(row)&1 == 1 {
+		i := len(row) - 1
+		r, g, b := t.ramps(cb[n], cr[n])
+		row[i] = both(r, g, b, top[i], bottom[i])
+	}
+}
