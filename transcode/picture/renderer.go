@@ -1,0 +1,302 @@
+package picture
+
+import (
+	"fmt"
+	"image"
+	"image/color"
+
+	"example.org/stampreel/container/pixel"
+)
+
+// Options describe a panel and how pictures are to look on it.
+type Options struct {
+	Width, Height int // of the panel as its viewer sees it, upright, 1..pixel.MaxSide
+	// Quarter turns clockwise, 0..3, that bring the stored picture upright: how
+	// the panel is mounted.
+	Turn   int
+	Round  bool // only the inscribed ellipse shows; what lies outside is black
+	Format pixel.Format
+	Fit    Fit
+	Crop   Crop
+	// Shows beside a picture that does not fill the panel, as it is, and through
+	// transparent pixels, toned like the rest of the picture. Nil is black.
+	Background color.Color
+	Tone       Tone // all zero is neutral
+	Dither     Dither
+}
+
+// Renderer turns pictures into frames of one panel. It keeps what it worked out
+// for the last picture's size, and after a first picture of a size allocates
+// nothing. It is not safe for concurrent use.
+type Renderer struct {
+	o     Options
+	tone  Tone
+	curve *[65536]uint16
+	dith  ditherer
+
+	shape  shape // of the pictures that the rest is made for
+	place  Placement
+	scaler *Scaler
+	scaled Linear // the picture at its final size
+
+	codes  []uint8 // upright, background included
+	turned []uint8 // codes in stored order; unused when Turn is 0
+	spans  []span  // shown part of each row; nil if the whole panel shows
+	ideal  Linear
+}
+
+// shape is all of a picture that its placement depends on.
+type shape struct {
+	bounds   image.Rectangle
+	num, den int
+}
+
+// span is the shown pixels from..to-1 of a row.
+type span struct{ from, to int }
+
+// NewRenderer checks the options and prepares the tables.
+func NewRenderer(o Options) (*Renderer, error) {
+	if !o.Format.Valid() {
+		return nil, fmt.Errorf("picture: %v is unknown", o.Format)
+	}
+	if o.Width < 1 || o.Height < 1 || o.Width > pixel.MaxSide || o.Height > pixel.MaxSide {
+		return nil, fmt.Errorf("picture: panel of %dx%d pixels, want sides from 1 to %d", o.Width, o.Height, pixel.MaxSide)
+	}
+	if o.Turn < 0 || o.Turn > 3 {
+		return nil, fmt.Errorf("picture: %d quarter turns, want 0 to 3", o.Turn)
+	}
+	if int(o.Fit) >= len(fitNames) {
+		return nil, fmt.Errorf("picture: unknown %v", o.Fit)
+	}
+	tone := o.Tone.orDefault()
+	if err := tone.check(); err != nil {
+		return nil, err
+	}
+	r := &Renderer{o: o, tone: tone, curve: tone.curve()}
+	var err error
+	if r.dith, err = newDitherer(o.Dither, o.Format, r.curve); err != nil {
+		return nil, err
+	}
+	if o.Round {
+		r.spans = ellipse(o.Width, o.Height)
+	}
+	return r, nil
+}
+
+// FrameBytes returns the size of a frame.
+func (r *Renderer) FrameBytes() int {
+	w, h := r.StoredSize()
+	return r.o.Format.FrameBytes(w, h)
+}
+
+// StoredSize returns the size of the frame as it is stored, after turning.
+func (r *Renderer) StoredSize() (w, h int) {
+	if r.o.Turn%2 == 1 {
+		return r.o.Height, r.o.Width
+	}
+	return r.o.Width, r.o.Height
+}
+
+// Render writes a picture as a frame; dst must have FrameBytes bytes.
+func (r *Renderer) Render(dst []byte, p Picture) error {
+	if len(dst) != r.FrameBytes() {
+		return fmt.Errorf("picture: frame of %d bytes, want %d", len(dst), r.FrameBytes())
+	}
+	if err := r.scale(p); err != nil {
+		return err
+	}
+	channels := r.o.Format.Channels()
+	at, stride := r.place.Dst.Min, r.o.Width*channels
+	first := at.Y*stride + at.X*channels
+	r.dith.dither(r.codes[first:], stride, r.scaled.Pix[:r.scaled.W*r.scaled.H*channels], r.scaled.W, r.scaled.H, at.X, at.Y)
+	r.mask(channels)
+	codes := r.codes
+	if r.o.Turn != 0 {
+		turnBack(r.turned, r.codes, r.o.Width, r.o.Height, channels, r.o.Turn)
+		codes = r.turned
+	}
+	w, h := r.StoredSize()
+	r.o.Format.Pack(dst, codes, w, h)
+	return nil
+}
+
+// Ideal returns a picture scaled and toned, upright, before its light is cut to
+// levels: what a panel with endless levels would show. For a grey format all
+// three channels are the grey. The result is the renderer's own, valid until
+// its next use.
+func (r *Renderer) Ideal(p Picture) (*Linear, error) {
+	if err := r.scale(p); err != nil {
+		return nil, err
+	}
+	w, h := r.o.Width, r.o.Height
+	if r.ideal.Pix == nil {
+		r.ideal = Linear{W: w, H: h, Pix: make([]uint16, 3*w*h)}
+	}
+	grey := r.o.Format.Channels() == 1
+	back := r.background()
+	if grey {
+		y := luminance(back[0], back[1], back[2])
+		back = [3]uint16{y, y, y}
+	}
+	for i := range r.ideal.Pix {
+		r.ideal.Pix[i] = back[i%3]
+	}
+	d := r.place.Dst
+	for y := range d.Dy() {
+		out := r.ideal.Pix[3*((y+d.Min.Y)*w+d.Min.X):][:3*d.Dx()]
+		for i := range out {
+			if grey {
+				out[i] = r.curve[r.scaled.Pix[y*d.Dx()+i/3]]
+			} else {
+				out[i] = r.curve[r.scaled.Pix[3*y*d.Dx()+i]]
+			}
+		}
+	}
+	for y, s := range r.spans {
+		row := r.ideal.Pix[3*y*w:][:3*w]
+		clear(row[:3*s.from])
+		clear(row[3*s.to:])
+	}
+	return &r.ideal, nil
+}
+
+// scale fills r.scaled with the picture: saturated, and for a grey format one
+// luminance a pixel at the front of Pix.
+func (r *Renderer) scale(p Picture) error {
+	if p.Image == nil {
+		return fmt.Errorf("picture: no picture")
+	}
+	if s := (shape{p.Image.Bounds(), p.AspectNum, p.AspectDen}); r.scaler == nil || s != r.shape {
+		if err := r.prepare(s); err != nil {
+			return err
+		}
+	}
+	if err := r.scaler.Scale(&r.scaled, p); err != nil {
+		return err
+	}
+	pix := r.scaled.Pix
+	if r.tone.Saturation != 1 {
+		saturate(pix, r.tone.Saturation)
+	}
+	if r.o.Format.Channels() == 1 {
+		for i := range r.scaled.W * r.scaled.H {
+			pix[i] = luminance(pix[3*i], pix[3*i+1], pix[3*i+2])
+		}
+	}
+	return nil
+}
+
+// prepare makes everything that depends on the shape of the pictures.
+func (r *Renderer) prepare(s shape) error {
+	place, err := Place(s.bounds.Dx(), s.bounds.Dy(), s.num, s.den, r.o.Crop, r.o.Fit, r.o.Width, r.o.Height)
+	if err != nil {
+		return err
+	}
+	w, h := place.Dst.Dx(), place.Dst.Dy()
+	scaler, err := NewScaler(s.bounds, place.Src, w, h)
+	if err != nil {
+		return err
+	}
+	scaler.Background = r.background()
+	if err := r.paintBackground(); err != nil {
+		return err
+	}
+	r.scaler, r.place, r.shape = scaler, place, s
+	r.scaled = Linear{W: w, H: h, Pix: make([]uint16, 3*w*h)}
+	return nil
+}
+
+// paintBackground fills the codes of the whole panel. The picture is dithered
+// on its own, so that neither its tone nor its error reaches the bars.
+func (r *Renderer) paintBackground() error {
+	w, h, channels := r.o.Width, r.o.Height, r.o.Format.Channels()
+	if r.codes == nil {
+		r.codes = make([]uint8, w*h*channels)
+		if r.o.Turn != 0 {
+			r.turned = make([]uint8, len(r.codes))
+		}
+	}
+	back := r.background()
+	if back == [3]uint16{} {
+		clear(r.codes)
+		return nil
+	}
+	if channels == 1 {
+		back[0] = luminance(back[0], back[1], back[2])
+	}
+	plain, err := newDitherer(r.o.Dither, r.o.Format, DefaultTone().curve())
+	if err != nil {
+		return err
+	}
+	pix := make([]uint16, w*h*channels)
+	for i := range pix {
+		pix[i] = back[i%channels]
+	}
+	plain.dither(r.codes, w*channels, pix, w, h, 0, 0)
+	return nil
+}
+
+// background returns the linear light of the background.
+func (r *Renderer) background() (rgb [3]uint16) {
+	if r.o.Background == nil {
+		return rgb
+	}
+	red, green, blue, _ := r.o.Background.RGBA()
+	for ch, v := range []uint32{red, green, blue} {
+		rgb[ch] = linear16(float64(v) / 65535)
+	}
+	return rgb
+}
+
+// mask blackens what a round panel does not show.
+func (r *Renderer) mask(channels int) {
+	for y, s := range r.spans {
+		row := r.codes[y*r.o.Width*channels:][:r.o.Width*channels]
+		clear(row[:s.from*channels])
+		clear(row[s.to*channels:])
+	}
+}
+
+// ellipse returns the pixels of each row whose centre lies inside the ellipse
+// that touches all four sides. Counted in half pixels from the centre, pixel x
+// lies at 2x+1-w, and inside means (dx/w)^2 + (dy/h)^2 <= 1.
+func ellipse(w, h int) []span {
+	spans := make([]span, h)
+	for y := range spans {
+		dy := float64(2*y+1-h) / float64(h)
+		from := 0
+		for ; 2*from+1 < w; from++ {
+			dx := float64(2*from+1-w) / float64(w)
+			if dx*dx+dy*dy <= 1 {
+				break
+			}
+		}
+		spans[y] = span{from, w - from}
+	}
+	return spans
+}
+
+// turnBack turns an upright picture counterclockwise by quarter turns, so that
+// as many clockwise bring it upright again.
+func turnBack(dst, src []uint8, w, h, channels, quarters int) {
+	for y := range h {
+		// The first pixel of an upright row lands at start, each next one step on.
+		var start, step int
+		switch quarters {
+		case 1:
+			start, step = (w-1)*h+y, -h
+		case 2:
+			start, step = (h-1-y)*w+w-1, -1
+		case 3:
+			start, step = h-1-y, h
+		}
+		at, step := start*channels, step*channels
+		row := src[y*w*channels:][:w*channels]
+		for i := 0; i < len(row); i += channels {
+			for ch := range channels {
+				dst[at+ch] = row[i+ch]
+			}
+			at += step
+		}
+	}
+}
