@@ -150,7 +150,8 @@ type Media struct {
 	// goroutine.
 	Warnings func() []string
 
-
+	sum func() ([32]byte, error)
+	log *warnings
 }
 
 // Options say how to open a source. The zero value serves.

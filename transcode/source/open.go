@@ -1,0 +1,251 @@
+package source
+
+import (
+	"bytes"
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"os"
+	"strings"
+)
+
+const (
+	opened  = "this version opens GIF, PNG, JPEG, WebP, BMP, Y4M, WAV and folders of numbered pictures"
+	tryVid  = "export it as Y4M video, as an animated GIF or as numbered PNG pictures, and its sound as WAV"
+	trySnd  = "export it as WAV sound, 16-bit PCM"
+	tryPic  = "export it as PNG or JPEG"
+	headLen = 3 * tsPacket // as many bytes as the longest signature needs
+
+	tsPacket = 188 // bytes of an MPEG transport stream packet, ISO/IEC 13818-1
+)
+
+// signature tells a kind of file by its first bytes.
+type signature struct {
+	kind    string
+	article string
+	opens   bool
+	try     string
+	matches func(head []byte) bool
+}
+
+var signatures = []signature{
+	{KindAnimation, "an", true, "", func(h []byte) bool { return starts(h, "GIF87a") || starts(h, "GIF89a") }},
+	{KindPNG, "a", true, "", func(h []byte) bool { return starts(h, "\x89PNG\r\n\x1a\n") }},
+	{KindJPEG, "a", true, "", func(h []byte) bool { return starts(h, "\xff\xd8\xff") }},
+	{KindWebP, "a", true, "", func(h []byte) bool { return form(h, "RIFF", "WEBP") }},
+	{KindBMP, "a", true, "", isBMP},
+	{KindY4M, "a", true, "", func(h []byte) bool { return starts(h, "YUV4MPEG2 ") || starts(h, "YUV4MPEG2\n") }},
+	{KindWAV, "a", true, "", func(h []byte) bool {
+		return form(h, "RIFF", "WAVE") || form(h, "RF64", "WAVE") || form(h, "BW64", "WAVE")
+	}},
+
+	{"big-endian WAV sound (RIFX)", "a", false, trySnd, func(h []byte) bool { return form(h, "RIFX", "WAVE") }},
+	{"HEIF or AVIF picture", "a", false, tryPic, isHEIF},
+	{"MP4 or QuickTime video", "an", false, tryVid, func(h []byte) bool {
+		return at(h, 4, "ftyp") || at(h, 4, "moov") || at(h, 4, "mdat") || at(h, 4, "wide")
+	}},
+	{"Matroska or WebM video", "a", false, tryVid, func(h []byte) bool { return starts(h, "\x1a\x45\xdf\xa3") }},
+	{"AVI video", "an", false, tryVid, func(h []byte) bool { return form(h, "RIFF", "AVI ") }},
+	{"MPEG transport stream", "an", false, tryVid, func(h []byte) bool {
+		return len(h) > 2*tsPacket && h[0] == 0x47 && h[tsPacket] == 0x47 && h[2*tsPacket] == 0x47
+	}},
+	{"MPEG program stream", "an", false, tryVid, func(h []byte) bool {
+		return starts(h, "\x00\x00\x01\xba") || starts(h, "\x00\x00\x01\xb3")
+	}},
+	{"Windows Media video or sound", "a", false, tryVid, func(h []byte) bool { return starts(h, "\x30\x26\xb2\x75\x8e\x66\xcf\x11") }},
+	{"FLV video", "an", false, tryVid, func(h []byte) bool { return starts(h, "FLV\x01") }},
+	{"Ogg video or sound", "an", false, tryVid, func(h []byte) bool { return starts(h, "OggS") }},
+	{"FLAC sound", "a", false, trySnd, func(h []byte) bool { return starts(h, "fLaC") }},
+	{"AIFF sound", "an", false, trySnd, func(h []byte) bool { return form(h, "FORM", "AIFF") || form(h, "FORM", "AIFC") }},
+	{"MP3 sound", "an", false, trySnd, isMP3},
+	{"TIFF picture", "a", false, tryPic, func(h []byte) bool { return starts(h, "II*\x00") || starts(h, "MM\x00*") }},
+}
+
+func starts(head []byte, magic string) bool { return bytes.HasPrefix(head, []byte(magic)) }
+
+func at(head []byte, offset int, magic string) bool {
+	return len(head) > offset && starts(head[offset:], magic)
+}
+
+// form matches the outer chunk of RIFF and its relatives: id, size, type.
+func form(head []byte, id, kind string) bool { return starts(head, id) && at(head, 8, kind) }
+
+// isBMP also looks at the length of the second header, because two letters
+// alone would take in a good deal of plain text.
+func isBMP(h []byte) bool {
+	if !starts(h, "BM") || len(h) < 26 || h[15] != 0 || h[16] != 0 || h[17] != 0 {
+		return false
+	}
+	switch h[14] {
+	case 12, 40, 52, 56, 64, 108, 124:
+		return true
+	}
+	return false
+}
+
+func isHEIF(h []byte) bool {
+	if !at(h, 4, "ftyp") || len(h) < 12 {
+		return false
+	}
+	switch string(h[8:12]) {
+	case "heic", "heix", "heim", "heis", "hevc", "mif1", "msf1", "avif", "avis":
+		return true
+	}
+	return false
+}
+
+// isMP3 takes an ID3 tag, or a layer III frame header with no reserved value
+// (ISO/IEC 11172-3, 2.4.1.3).
+func isMP3(h []byte) bool {
+	if starts(h, "ID3") {
+		return true
+	}
+	return len(h) >= 4 && h[0] == 0xff && h[1]&0xe6 == 0xe2 && h[1]&0x18 != 0x08 &&
+		h[2]&0xf0 != 0xf0 && h[2]&0xf0 != 0 && h[2]&0x0c != 0x0c
+}
+
+// recognise returns the signature that matches, or nil.
+func recognise(head []byte) *signature {
+	for i := range signatures {
+		if signatures[i].matches(head) {
+			return &signatures[i]
+		}
+	}
+	return nil
+}
+
+// readHead reads the first bytes of an ordinary file.
+func readHead(path string) ([]byte, error) {
+	f, err := os.Open(path)
+	if err != nil {
+		return nil, fmt.Errorf("source: %w", err)
+	}
+	defer f.Close()
+	head := make([]byte, headLen)
+	n, err := io.ReadFull(f, head)
+	if err != nil && err != io.EOF && err != io.ErrUnexpectedEOF {
+		return nil, fmt.Errorf("source: %w", err)
+	}
+	return head[:n], nil
+}
+
+// Sniff says what a file or folder is, by its content. The kind is one of the
+// Kind constants when ok; otherwise it is the plain name of a kind that is not
+// opened here, or empty when nothing is recognised. A file that sniffs well may
+// still turn out to be damaged. For a folder see IsFrameFolder.
+func Sniff(path string) (kind string, ok bool, err error) {
+	info, err := os.Stat(path)
+	if err != nil {
+		return "", false, fmt.Errorf("source: %w", err)
+	}
+	if info.IsDir() {
+		frames, err := IsFrameFolder(path)
+		if err != nil || !frames {
+			return "", false, err
+		}
+		return KindFrames, true, nil
+	}
+	if !info.Mode().IsRegular() {
+		return "", false, nil
+	}
+	head, err := readHead(path)
+	if err != nil {
+		return "", false, err
+	}
+	s := recognise(head)
+	switch {
+	case s == nil:
+		return "", false, nil
+	case s.kind == KindAnimation:
+		kind, err := gifKind(path)
+		return kind, err == nil, err
+	}
+	return s.kind, s.opens, nil
+}
+
+// Open opens a file, a folder of numbered pictures, or, for the path "-", the
+// Y4M video on Options.Stdin. The Media must be closed. Errors are
+// *UnsupportedError, *DamagedError, *LimitError, or those of the file system.
+func Open(ctx context.Context, path string, o Options) (*Media, error) {
+	if err := ctx.Err(); err != nil {
+		return nil, err
+	}
+	if path == "-" {
+		if o.Stdin == nil {
+			return nil, errors.New("source: standard input is not available")
+		}
+		return openY4M(ctx, "standard input", nil, o)
+	}
+	info, err := os.Stat(path)
+	if err != nil {
+		return nil, fmt.Errorf("source: %w", err)
+	}
+	if info.IsDir() {
+		return openFrames(ctx, path, o)
+	}
+	if !info.Mode().IsRegular() {
+		return nil, &UnsupportedError{path, "neither an ordinary file nor a folder",
+			"give Y4M video on standard input, with - as the source"}
+	}
+	head, err := readHead(path)
+	if err != nil {
+		return nil, err
+	}
+	s := recognise(head)
+	switch {
+	case len(head) == 0:
+		return nil, &DamagedError{path, "", errors.New("the file is empty")}
+	case s == nil:
+		return nil, &UnsupportedError{path, fmt.Sprintf("begins with %q, which is no kind of file known here; %s",
+			head[:min(len(head), 8)], opened), tryVid}
+	case !s.opens:
+		return nil, &UnsupportedError{path, fmt.Sprintf("holds %s %s; %s", s.article, s.kind, opened), s.try}
+	}
+	switch s.kind {
+	case KindAnimation:
+		return openGIF(ctx, path, o)
+	case KindWAV:
+		return openWAV(ctx, path)
+	case KindY4M:
+		f, err := os.Open(path)
+		if err != nil {
+			return nil, fmt.Errorf("source: %w", err)
+		}
+		m, err := openY4M(ctx, path, f, o)
+		if err != nil {
+			f.Close()
+			return nil, err
+		}
+		return m, nil
+	}
+	return openStill(path, s.kind, o)
+}
+
+// Close closes the pictures or the sound. A picture not yet given back stays
+// valid.
+func (m *Media) Close() error {
+	var errs []error
+	if m.Pictures != nil {
+		errs = append(errs, m.Pictures.Close())
+	}
+	if m.Sound != nil {
+		errs = append(errs, m.Sound.Close())
+	}
+	return errors.Join(errs...)
+}
+
+// Sum returns the SHA-256 of all bytes of the source, whatever Options it was
+// opened with. For a folder of frames it covers, for each picture in order, the
+// length of its file (8 bytes, low byte first) and the file, but no names. What
+// has not been read by then is read now, so for standard input it comes after
+// the last picture. It is not to be called while Next or Read runs. If a file
+// can no longer be read, the sum is all zero and a warning says why.
+func (m *Media) Sum() [32]byte {
+	sum, err := m.sum()
+	if err != nil {
+		m.log.add("no checksum of the source: %v", strings.TrimPrefix(err.Error(), "source: "))
+		return [32]byte{}
+	}
+	return sum
+}
