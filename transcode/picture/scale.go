@@ -32,18 +32,20 @@ type Scaler struct {
 	w, h int
 	x, y axis
 
-	// One source row in linear light, packed, of the columns x.first to x.end.
+	// The columns x.first to x.end of one source row, or of the sum of up to
+	// gather rows, packed.
 	row []uint64
 	// Source rows scaled along x: w*3 values with extraBits. Row y of the
 	// source, while kept, is in slot y%4; held has its number.
 	kept [4][]uint32
 	held [4]int
-	pair []uint32 // the sum of two such rows
+	some []uint32 // the sum of several such rows
 	sum  []uint64 // one destination row in the making
 
 	pic     image.Image // the picture being scaled
 	palette [256]uint64 // of a paletted picture, packed
 	chroma  chroma
+	solid   []uint64 // a row of an *image.NYCbCrA without its transparency
 }
 
 // NewScaler prepares to scale src, in pixels from the top left corner of
@@ -82,7 +84,7 @@ func NewScaler(bounds image.Rectangle, src RectF, dstW, dstH int) (*Scaler, erro
 		s.kept[i] = make([]uint32, dstW*3)
 	}
 	if s.y.boxes != nil {
-		s.pair = make([]uint32, dstW*3)
+		s.some = make([]uint32, dstW*3)
 		s.sum = make([]uint64, dstW*3)
 	}
 	return s, nil
@@ -141,14 +143,14 @@ func (s *Scaler) boxRow(out []uint16, b *box) {
 		s.add(s.scaledRow(b.left), b.wl)
 	}
 	for y := b.a; y < b.b; {
-		if y+1 < b.b && s.readPair(y) {
-			s.alongX(s.pair)
-			s.add(s.pair, b.w)
-			y += 2
-		} else {
-			s.add(s.scaledRow(y), b.w)
-			y++
+		n := min(gather, b.b-y)
+		if s.x.boxes == nil {
+			n = 1
 		}
+		s.readRows(y, y+n)
+		s.alongX(s.some)
+		s.add(s.some, b.w)
+		y += n
 	}
 	if b.wr > 0 {
 		s.add(s.scaledRow(b.right), b.wr)
@@ -182,7 +184,7 @@ func (s *Scaler) windowRow(out []uint16, t *window) {
 func (s *Scaler) scaledRow(y int) []uint32 {
 	slot := y & 3
 	if s.held[slot] != y {
-		s.readRow(y)
+		s.readRows(y, y+1)
 		s.alongX(s.kept[slot])
 		s.held[slot] = y
 	}
@@ -190,12 +192,12 @@ func (s *Scaler) scaledRow(y int) []uint32 {
 }
 
 // Pixels of a row are packed three in a word, so that one addition sums all
-// three and a row of pixels takes one store each. Lanes of 21 bits have room
-// for the sum of 32 pixels, or of 16 pixels from two rows.
+// three channels. Lanes of 21 bits have room for the sum of 32 pixels: of 4
+// columns of 8 rows.
 const (
 	laneBits = 21
 	laneMask = 1<<laneBits - 1
-	laneRoom = 16
+	gather   = 8
 )
 
 func pack(r, g, b uint16) uint64 {
@@ -217,14 +219,13 @@ func (s *Scaler) alongX(out []uint32) {
 	for i := range s.x.boxes {
 		x := &s.x.boxes[i]
 		var r, g, b uint64
-		for whole := row[x.a:x.b]; len(whole) > 0; {
-			n := min(len(whole), laneRoom)
-			var sum uint64
-			for _, p := range whole[:n] {
-				sum += p
-			}
-			whole = whole[n:]
-			pr, pg, pb := unpack(sum)
+		whole := row[x.a:x.b]
+		for ; len(whole) >= 4; whole = whole[4:] {
+			pr, pg, pb := unpack(whole[0] + whole[1] + whole[2] + whole[3])
+			r, g, b = r+pr, g+pg, b+pb
+		}
+		for _, p := range whole {
+			pr, pg, pb := unpack(p)
 			r, g, b = r+pr, g+pg, b+pb
 		}
 		r, g, b = r*x.w+half, g*x.w+half, b*x.w+half

@@ -101,29 +101,36 @@ func chromaAt(v, lowest, sub, from, to int, smooth bool) between {
 	return between{c, min(c+1, last), off}
 }
 
-// readRow turns the columns of c.area in row y into packed linear light.
-func (c *chroma) readRow(row []uint64, x0, y int) {
-	p := c.pic
-	luma := p.Y[p.YOffset(x0, y):][:len(row)]
+// addRows adds row y to row in linear light, and with it row y+1 when that is
+// before end and shares its chroma, which halves the work. It returns the
+// number of rows added.
+func (c *chroma) addRows(row []uint64, x0, y, end int) int {
+	p, n := c.pic, len(row)
+	luma := p.Y[p.YOffset(x0, y):][:n]
 	if !c.simple() {
-		c.readFine(row, luma, y)
-		return
+		c.addFine(row, luma, y)
+		return 1
 	}
 	at := p.COffset(x0, y)
 	cb, cr := p.Cb[at:], p.Cr[at:]
 	if c.subX == 1 {
-		c.table.single(row, luma, cb, cr)
-		return
+		c.table.add(row, luma, cb, cr)
+		return 1
 	}
-	if x0&1 == 1 {
-		c.table.single(row[:1], luma, cb, cr)
-		row, luma, cb, cr = row[1:], luma[1:], cb[1:], cr[1:]
+	odd := x0 & 1 // the first pixel is the last that its chroma serves
+	if c.subY == 2 && y&1 == 0 && y+1 < end {
+		below := p.Y[p.YOffset(x0, y+1):][:n]
+		if odd == 1 {
+			c.table.addSquares(row[:1], luma, below, cb, cr)
+		}
+		c.table.addSquares(row[odd:], luma[odd:], below[odd:], cb[odd:], cr[odd:])
+		return 2
 	}
-	pairs := len(row) / 2
-	c.table.double(row[:2*pairs], luma, cb, cr)
-	if len(row)&1 == 1 {
-		c.table.single(row[2*pairs:], luma[2*pairs:], cb[pairs:], cr[pairs:])
+	if odd == 1 {
+		c.table.add(row[:1], luma, cb, cr)
 	}
+	c.table.addPairs(row[odd:], luma[odd:], cb[odd:], cr[odd:])
+	return 1
 }
 
 // ramps gives the ramps of one pair of chroma codes.
@@ -131,32 +138,51 @@ func (t *yccTable) ramps(cb, cr uint8) (r, g, b *ramp) {
 	return t.red[cr], t.moved[(t.greenCb[cb]+t.greenCr[cr])&4095], t.blue[cb]
 }
 
-// single converts pixels that have chroma of their own.
-func (t *yccTable) single(row []uint64, luma, cb, cr []uint8) {
+// add adds pixels that have chroma of their own.
+func (t *yccTable) add(row []uint64, luma, cb, cr []uint8) {
 	luma, cb, cr = luma[:len(row)], cb[:len(row)], cr[:len(row)]
 	for i := range row {
 		r, g, b := t.ramps(cb[i], cr[i])
 		y := luma[i]
-		row[i] = pack(r[y], g[y], b[y])
+		row[i] += pack(r[y], g[y], b[y])
 	}
 }
 
-// double converts pixels that share chroma two by two.
-func (t *yccTable) double(row []uint64, luma, cb, cr []uint8) {
-	n := len(row) / 2
-	luma, cb, cr = luma[:2*n], cb[:n], cr[:n]
-	for i := range cb {
-		r, g, b := t.ramps(cb[i], cr[i])
-		y := luma[2*i : 2*i+2 : 2*i+2]
-		o := row[2*i : 2*i+2 : 2*i+2]
-		o[0] = pack(r[y[0]], g[y[0]], b[y[0]])
-		o[1] = pack(r[y[1]], g[y[1]], b[y[1]])
+// addPairs adds pixels that share chroma two by two.
+func (t *yccTable) addPairs(row []uint64, luma, cb, cr []uint8) {
+	luma, cr = luma[:len(row)], cr[:len(cb)]
+	for i := 1; i < len(row); i += 2 {
+		r, g, b := t.ramps(cb[i/2], cr[i/2])
+		y0, y1 := luma[i-1], luma[i]
+		row[i-1] += pack(r[y0], g[y0], b[y0])
+		row[i] += pack(r[y1], g[y1], b[y1])
+	}
+	if i := len(row) - 1; i&1 == 0 {
+		t.add(row[i:], luma[i:], cb[i/2:], cr[i/2:])
 	}
 }
 
-// readFine converts a row of any subsampling, with chroma repeated or
-// interpolated.
-func (c *chroma) readFine(row []uint64, luma []uint8, y int) {
+// addSquares adds the pixels of two rows that share chroma in squares of four.
+func (t *yccTable) addSquares(row []uint64, top, bottom, cb, cr []uint8) {
+	both := func(r, g, b *ramp, y0, y1 uint8) uint64 {
+		return (uint64(r[y0]) + uint64(r[y1])) +
+			(uint64(g[y0])+uint64(g[y1]))<<laneBits +
+			(uint64(b[y0])+uint64(b[y1]))<<(2*laneBits)
+	}
+	top, bottom, cr = top[:len(row)], bottom[:len(row)], cr[:len(cb)]
+	for i := 1; i < len(row); i += 2 {
+		r, g, b := t.ramps(cb[i/2], cr[i/2])
+		row[i-1] += both(r, g, b, top[i-1], bottom[i-1])
+		row[i] += both(r, g, b, top[i], bottom[i])
+	}
+	if i := len(row) - 1; i&1 == 0 {
+		r, g, b := t.ramps(cb[i/2], cr[i/2])
+		row[i] += both(r, g, b, top[i], bottom[i])
+	}
+}
+
+// addFine adds a row of any subsampling, with chroma repeated or interpolated.
+func (c *chroma) addFine(row []uint64, luma []uint8, y int) {
 	p := c.pic
 	v := chromaAt(y, p.Rect.Min.Y, c.subY, c.area.Min.Y, c.area.Max.Y, c.smoothY)
 	cb0, cr0 := p.Cb[v.a*p.CStride:], p.Cr[v.a*p.CStride:]
@@ -171,57 +197,6 @@ func (c *chroma) readFine(row []uint64, luma []uint8, y int) {
 		}
 		r, g, b := c.table.fine(mix(cb0, cb1), mix(cr0, cr1))
 		l := luma[i]
-		row[i] = pack(r[l], g[l], b[l])
-	}
-}
-
-// readPair fills s.row with the sum of rows y and y+1, counted from y.first,
-// and tells whether it could: summing two rows that share their chroma is
-// twice as fast as taking them one by one.
-func (s *Scaler) readPair(y int) bool {
-	p, ok := s.pic.(*image.YCbCr)
-	c := &s.chroma
-	if !ok || s.x.boxes == nil || c.subX != 2 || c.subY != 2 || !c.simple() {
-		return false
-	}
-	x0, y := c.area.Min.X, c.area.Min.Y+y
-	if y&1 == 1 {
-		return false
-	}
-	n := len(s.row)
-	top := p.Y[p.YOffset(x0, y):][:n]
-	bottom := p.Y[p.YOffset(x0, y+1):][:n]
-	at := p.COffset(x0, y)
-	c.table.square(s.row, top, bottom, p.Cb[at:], p.Cr[at:], x0&1)
-	return true
-}
-
-// square converts and sums the pixels of two rows that share chroma in squares
-// of four; the first odd pixels (0 or 1) have a sample of their own.
-func (t *yccTable) square(row []uint64, top, bottom, cb, cr []uint8, odd int) {
-	both := func(r, g, b *ramp, y0, y1 uint8) uint64 {
-		return (uint64(r[y0]) + uint64(r[y1])) |
-			(uint64(g[y0])+uint64(g[y1]))<<laneBits |
-			(uint64(b[y0])+uint64(b[y1]))<<(2*laneBits)
-	}
-	if odd == 1 {
-		r, g, b := t.ramps(cb[0], cr[0])
-		row[0] = both(r, g, b, top[0], bottom[0])
-		row, top, bottom, cb, cr = row[1:], top[1:], bottom[1:], cb[1:], cr[1:]
-	}
-	n := len(row) / 2
-	cr = cr[:len(cb)]
-	for i := range n {
-		r, g, b := t.ramps(cb[i], cr[i])
-		y0 := top[2*i : 2*i+2 : 2*i+2]
-		y1 := bottom[2*i : 2*i+2 : 2*i+2]
-		o := row[2*i : 2*i+2 : 2*i+2]
-		o[0] = both(r, g, b, y0[0], y1[0])
-		o[1] = both(r, g, b, y0[1], y1[1])
-	}
-	if len(row)&1 == 1 {
-		i := len(row) - 1
-		r, g, b := t.ramps(cb[n], cr[n])
-		row[i] = both(r, g, b, top[i], bottom[i])
+		row[i] += pack(r[l], g[l], b[l])
 	}
 }

@@ -55,67 +55,78 @@ func (s *Scaler) openPalette(p color.Palette) {
 	}
 }
 
-// readRow fills s.row from row y, counted from y.first.
-func (s *Scaler) readRow(y int) {
-	b := s.pic.Bounds()
-	x0, y := b.Min.X+s.x.first, b.Min.Y+s.y.first+y
-	n := len(s.row)
+// readRows fills s.row with the sum of rows y to before end, counted from
+// y.first; at most gather.
+func (s *Scaler) readRows(y, end int) {
+	clear(s.row)
+	corner := s.pic.Bounds().Min.Add(image.Pt(s.x.first, s.y.first))
+	for end += corner.Y; y+corner.Y < end; {
+		y += s.addRows(corner.X, y+corner.Y, end)
+	}
+}
+
+// addRows adds row y to s.row, and possibly more before end. It returns how
+// many it added.
+func (s *Scaler) addRows(x0, y, end int) int {
+	row := s.row
+	n := len(row)
 	switch p := s.pic.(type) {
 	case *image.YCbCr:
-		s.chroma.readRow(s.row, x0, y)
+		return s.chroma.addRows(row, x0, y, end)
 	case *image.NYCbCrA:
-		s.chroma.readRow(s.row, x0, y)
-		s.fade(p.A[p.AOffset(x0, y):][:n])
+		if len(s.solid) < n {
+			s.solid = make([]uint64, n)
+		}
+		clear(s.solid)
+		s.chroma.addRows(s.solid, x0, y, y+1)
+		for i, a := range p.A[p.AOffset(x0, y):][:n] {
+			row[i] += s.over(s.solid[i], uint64(a), 255)
+		}
 	case *image.Gray:
-		s.readGray(p.Pix[p.PixOffset(x0, y):][:n])
-	case *image.NRGBA:
-		s.readNRGBA(p.Pix[p.PixOffset(x0, y):][:4*n])
-	case *image.RGBA:
-		s.readRGBA(p.Pix[p.PixOffset(x0, y):][:4*n])
-	case *image.Paletted:
-		row := s.row
 		for i, c := range p.Pix[p.PixOffset(x0, y):][:n] {
-			row[i] = s.palette[c]
+			v := linearOf8[c]
+			row[i] += pack(v, v, v)
+		}
+	case *image.NRGBA:
+		s.addNRGBA(row, p.Pix[p.PixOffset(x0, y):][:4*n])
+	case *image.RGBA:
+		s.addRGBA(row, p.Pix[p.PixOffset(x0, y):][:4*n])
+	case *image.Paletted:
+		for i, c := range p.Pix[p.PixOffset(x0, y):][:n] {
+			row[i] += s.palette[c]
 		}
 	case image.RGBA64Image:
-		for i := range s.row {
+		for i := range row {
 			c := p.RGBA64At(x0+i, y)
-			s.row[i] = s.premultiplied16(uint32(c.R), uint32(c.G), uint32(c.B), uint32(c.A))
+			row[i] += s.premultiplied16(uint32(c.R), uint32(c.G), uint32(c.B), uint32(c.A))
 		}
 	default:
-		for i := range s.row {
-			s.row[i] = s.premultiplied16(p.At(x0+i, y).RGBA())
+		for i := range row {
+			row[i] += s.premultiplied16(p.At(x0+i, y).RGBA())
 		}
 	}
+	return 1
 }
 
-func (s *Scaler) readGray(pix []uint8) {
-	row := s.row[:len(pix)]
-	for i, c := range pix {
-		v := uint64(linearOf8[c])
-		row[i] = v | v<<laneBits | v<<(2*laneBits)
-	}
-}
-
-func (s *Scaler) readNRGBA(pix []uint8) {
-	for i := range s.row {
+func (s *Scaler) addNRGBA(row []uint64, pix []uint8) {
+	for i := range row {
 		c := pix[4*i : 4*i+4 : 4*i+4]
 		p := pack(linearOf8[c[0]], linearOf8[c[1]], linearOf8[c[2]])
 		if c[3] != 255 {
 			p = s.over(p, uint64(c[3]), 255)
 		}
-		s.row[i] = p
+		row[i] += p
 	}
 }
 
-func (s *Scaler) readRGBA(pix []uint8) {
-	for i := range s.row {
+func (s *Scaler) addRGBA(row []uint64, pix []uint8) {
+	for i := range row {
 		c := pix[4*i : 4*i+4 : 4*i+4]
 		if c[3] == 255 {
-			s.row[i] = pack(linearOf8[c[0]], linearOf8[c[1]], linearOf8[c[2]])
+			row[i] += pack(linearOf8[c[0]], linearOf8[c[1]], linearOf8[c[2]])
 		} else {
 			const k = 0x101
-			s.row[i] = s.premultiplied16(uint32(c[0])*k, uint32(c[1])*k, uint32(c[2])*k, uint32(c[3])*k)
+			row[i] += s.premultiplied16(uint32(c[0])*k, uint32(c[1])*k, uint32(c[2])*k, uint32(c[3])*k)
 		}
 	}
 }
@@ -142,13 +153,4 @@ func (s *Scaler) over(p, a, full uint64) uint64 {
 		return uint16((v*a + uint64(under)*(full-a) + full/2) / full)
 	}
 	return pack(mix(r, s.Background[0]), mix(g, s.Background[1]), mix(b, s.Background[2]))
-}
-
-// fade blends s.row over the background by a row of opacities.
-func (s *Scaler) fade(alpha []uint8) {
-	for i, a := range alpha {
-		if a != 255 {
-			s.row[i] = s.over(s.row[i], uint64(a), 255)
-		}
-	}
 }
