@@ -1,0 +1,5 @@
+//go:build !windows
+
+package console
+
+func escapesWork() bool { return true }
