@@ -214,8 +214,8 @@ func choosePalette(pictures []*canvas, n int) color.Palette {
 			sum += box[cut].count
 			cut++
 		}
-		boxes[widest], boxes = box[:cut], append(boxes, box[cut:])
-		worths[widest], worths = worth(box[:cut]), append(worths, worth(box[cut:]))
+		boxes[widest], worths[widest] = box[:cut], worth(box[:cut])
+		boxes, worths = append(boxes, box[cut:]), append(worths, worth(box[cut:]))
 	}
 	var table color.Palette
 	for _, box := range boxes {

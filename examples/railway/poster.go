@@ -30,15 +30,15 @@ func poster() (*canvas, error) {
 // posterTrack runs from the foot of the sheet to the horizon.
 func posterTrack(c *canvas, mid float64) {
 	spread := func(y float64) float64 { return (y - 562) / 238 }
-	c.fill(new(path).polygon(mid-20, 564, mid+20, 564, mid+300, 800, mid-300, 800), hex(0x4a3a52), hex(0x2b2438))
+	c.fill(new(path).polygon(mid-14, 564, mid+14, 564, mid+220, 800, mid-220, 800), hex(0x4a3a52), hex(0x2b2438))
 	for i := range 16 {
 		z := 1 / (1 + float64(i)*.34)
 		y0, y1 := 562+250*z, 562+250*z*1.09
-		c.fill(new(path).polygon(mid-215*spread(y0), y0, mid+215*spread(y0), y0, mid+215*spread(y1), y1, mid-215*spread(y1), y1),
+		c.fill(new(path).polygon(mid-165*spread(y0), y0, mid+165*spread(y0), y0, mid+165*spread(y1), y1, mid-165*spread(y1), y1),
 			hex(0x6d4a44), hex(0x352330))
 	}
 	for _, side := range []float64{-1, 1} {
-		c.fill(new(path).polygon(mid+side*9, 563, mid+side*10, 563, mid+side*160, 800, mid+side*142, 800), hex(0xffdfae), hex(0x9a8ba0))
+		c.fill(new(path).polygon(mid+side*5, 563, mid+side*6, 563, mid+side*102, 800, mid+side*89, 800), hex(0xffdfae), hex(0x9a8ba0))
 	}
 }
 
@@ -151,8 +151,8 @@ func posterWords(c *canvas, mid float64) error {
 		if err != nil {
 			return err
 		}
-		c.centred(f, line.s, mid+line.spacing/2+2, line.y+3, line.spacing, hex(0x0a1030).alpha(.6))
-		c.centred(f, line.s, mid+line.spacing/2, line.y, line.spacing, line.ink)
+		c.centred(f, line.s, mid+2, line.y+3, line.spacing, hex(0x0a1030).alpha(.6))
+		c.centred(f, line.s, mid, line.y, line.spacing, line.ink)
 	}
 	return nil
 }
