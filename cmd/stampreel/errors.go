@@ -1,0 +1,121 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"runtime"
+	"syscall"
+
+	"example.org/stampreel/cmd/stampreel/internal/console"
+)
+
+// Exit codes.
+const (
+	exitDone        = 0
+	exitFailed      = 1
+	exitUsage       = 2
+	exitNotFit      = 3
+	exitInterrupted = 130 // 128 + SIGINT, as shells count it
+)
+
+// exitCodes says what the codes mean, for help.
+const exitCodes = "0 done, 1 failed, 2 wrong command line, " +
+	"3 a clip does not fit the player, 130 interrupted"
+
+// trier is an error that knows what to try next, one suggestion a line. Any
+// package may implement it.
+type trier interface{ Tries() []string }
+
+// UsageError is a command line that cannot be meant: exit code 2.
+type UsageError struct {
+	Text string
+	Try  []string
+
+	help *command // whose help is shown first, or nil
+}
+
+func (e *UsageError) Error() string   { return e.Text }
+func (e *UsageError) Tries() []string { return e.Try }
+
+// usagef makes a UsageError; try adds to it.
+func usagef(format string, args ...any) *UsageError {
+	return &UsageError{Text: fmt.Sprintf(format, args...)}
+}
+
+func (e *UsageError) try(format string, args ...any) *UsageError {
+	e.Try = append(e.Try, fmt.Sprintf(format, args...))
+	return e
+}
+
+// badChoice is the UsageError of a flag whose value is none of those it takes.
+func badChoice(flag, value string, choices ...string) *UsageError {
+	e := usagef("--%s: %q is none of %s", flag, value, orList(choices))
+	for _, near := range nearest(value, choices) {
+		e.try("--%s %s", flag, near)
+	}
+	return e
+}
+
+// NotFitError is a clip that the player cannot play, or a card that cannot
+// hold it: exit code 3.
+type NotFitError struct {
+	Text string
+	Try  []string
+	Err  error // the cause, or nil
+}
+
+func (e *NotFitError) Error() string {
+	if e.Text == "" && e.Err != nil {
+		return e.Err.Error()
+	}
+	return e.Text
+}
+func (e *NotFitError) Tries() []string { return e.Try }
+func (e *NotFitError) Unwrap() error   { return e.Err }
+
+// report tells of err, if it is one, and returns the exit code. Here alone
+// errors become messages and codes.
+func report(ctx context.Context, con *console.Console, err error) int {
+	if err == nil {
+		return exitDone
+	}
+	var tries []string
+	var t trier
+	if errors.As(err, &t) {
+		tries = t.Tries()
+	}
+	var usage *UsageError
+	var notFit *NotFitError
+	switch {
+	case ctx.Err() != nil && errors.Is(err, context.Canceled):
+		con.Error("interrupted", tries...)
+		return exitInterrupted
+	case ctx.Err() != nil:
+		con.Error("interrupted: "+err.Error(), tries...)
+		return exitInterrupted
+	case con.Err() != nil && errors.Is(err, con.Err()) && isBrokenPipe(err):
+		// Who read the result has seen enough of it.
+		return exitFailed
+	case errors.As(err, &usage):
+		if usage.help != nil {
+			con.Aside(helpText(usage.help) + "\n")
+		}
+		con.Error(err.Error(), tries...)
+		return exitUsage
+	case errors.As(err, &notFit):
+		con.Error(err.Error(), tries...)
+		return exitNotFit
+	}
+	con.Error(err.Error(), tries...)
+	return exitFailed
+}
+
+func isBrokenPipe(err error) bool {
+	if errors.Is(err, syscall.EPIPE) {
+		return true
+	}
+	// ERROR_BROKEN_PIPE and ERROR_NO_DATA of the Windows API.
+	return runtime.GOOS == "windows" &&
+		(errors.Is(err, syscall.Errno(109)) || errors.Is(err, syscall.Errno(232)))
+}
