@@ -25,19 +25,27 @@ func newError(file string, src []byte, line, column int, what, try string) *Erro
 	lines := strings.Split(strings.ReplaceAll(strings.ReplaceAll(string(src), "\r\n", "\n"), "\r", "\n"), "\n")
 	line = min(max(line, 1), len(lines))
 	column = min(max(column, 1), utf8.RuneCountInString(lines[line-1])+1)
+	from := 0 // characters of an overlong line that the excerpt leaves out
+	if column > excerptWidth/2 {
+		from = column - excerptWidth/2
+	}
 	var b strings.Builder
 	for n := max(line-1, 1); n <= line; n++ {
-		fmt.Fprintf(&b, "%4d | %s\n", n, visible(lines[n-1]))
+		fmt.Fprintf(&b, "%4d | %s\n", n, visible(lines[n-1], from))
 	}
-	fmt.Fprintf(&b, "     | %s^", strings.Repeat(" ", column-1))
+	fmt.Fprintf(&b, "     | %s^", strings.Repeat(" ", column-1-from))
 	return &Error{File: file, Line: line, Column: column, What: what, Try: try, Excerpt: b.String()}
 }
 
+// excerptWidth is the most characters of a line that an excerpt shows.
+const excerptWidth = 100
+
 // visible keeps one printed column for each character, so that the caret stands
 // where it should, and lets no control character through to a terminal.
-func visible(line string) string {
+func visible(line string, from int) string {
 	var b strings.Builder
-	for _, r := range line {
+	runes := []rune(line)
+	for _, r := range runes[min(from, len(runes)):min(from+excerptWidth, len(runes))] {
 		switch {
 		case r == '\t':
 			r = ' '

@@ -18,9 +18,13 @@ import (
 // MaxBytes is the longest player file that is read.
 const MaxBytes = 64 << 10
 
-// maxDepth is the deepest nesting handed to the YAML parser; the language itself
-// goes three deep.
-const maxDepth = 8
+// What is handed to the YAML parser is bounded, since deep nesting costs it time
+// with the square of the depth: marks that open a level on one line, and brackets
+// in all. The language itself goes three deep.
+const (
+	maxMarks    = 8
+	maxBrackets = 64
+)
 
 // Load reads a player file from the disk.
 func Load(path string) (*Player, error) {
@@ -123,24 +127,26 @@ func (w *walker) tree() (root ast.Node, err error) {
 
 // plainText refuses what is no text, and nesting deep enough to tire a parser.
 func (w *walker) plainText() error {
-	line, start, depth := 1, 0, 0
+	line, start, marks, brackets, comment := 1, 0, 0, 0, false
+	at := func(i int, what, try string) error {
+		return w.err(line, utf8.RuneCount(w.src[start:i])+1, what, try)
+	}
 	for i, r := range string(w.src) {
-		column := utf8.RuneCount(w.src[start:i]) + 1
 		switch {
 		case r == '\n':
-			line, start, depth = line+1, i+1, 0
-			continue
-		case r == '[' || r == '{':
-			depth++
-		case r == '-' || r == '?' || r == ':':
-			if i+1 < len(w.src) && w.src[i+1] == ' ' {
-				depth++
-			}
+			line, start, marks, comment = line+1, i+1, 0, false
 		case r == utf8.RuneError, r < ' ' && r != '\t' && r != '\r', r == 0x7f:
-			return w.err(line, column, "a character that is no text", "save the file as UTF-8 text")
+			return at(i, "a character that is no text", "save the file as UTF-8 text")
+		case comment:
+		case r == '#':
+			comment = true
+		case r == '[', r == '{':
+			brackets++
+		case (r == '-' || r == '?' || r == ':') && bytes.HasPrefix(w.src[i+1:], []byte(" ")):
+			marks++
 		}
-		if depth > maxDepth && !bytes.Contains(w.src[start:i], []byte("#")) {
-			return w.err(line, column, "too many brackets or dashes on one line", tryTemplate)
+		if marks > maxMarks || brackets > maxBrackets {
+			return at(i, "too many brackets, colons or dashes", tryTemplate)
 		}
 	}
 	return nil
