@@ -136,22 +136,24 @@ func newYCCTable(c Colour) (*yccTable, error) {
 			t.curve[f][i] = linear16(d.scale * (y - d.black))
 		}
 	}
-	steps := func(codes float64) int { return int(math.Round(stepsPerCode * codes)) }
+	fine := func(codes float64) int { return int(math.Round(stepsPerCode * codes / 64 * 65536)) }
+	t.fineRed, t.fineBlue = fine(d.redCr), fine(d.blueCb)
+	t.fineGreenCb, t.fineGreenCr = fine(d.greenCb), fine(d.greenCr)
 	for i := range 256 {
-		c := float64(i - 128)
-		t.red[i] = t.ramp(steps(d.redCr * c))
-		t.blue[i] = t.ramp(steps(d.blueCb * c))
-		t.greenCb[i] = steps(d.greenCb*c) + noMove
-		t.greenCr[i] = steps(d.greenCr * c)
+		c := 64 * (i - 128)
+		t.red[i] = t.ramp(steps(t.fineRed, c))
+		t.blue[i] = t.ramp(steps(t.fineBlue, c))
+		t.greenCb[i] = steps(t.fineGreenCb, c) + noMove
+		t.greenCr[i] = steps(t.fineGreenCr, c)
 	}
 	for i := range t.moved {
 		t.moved[i] = t.ramp(i - noMove)
 	}
-	fine := func(codes float64) int { return int(math.Round(stepsPerCode * codes / 64 * 65536)) }
-	t.fineRed, t.fineBlue = fine(d.redCr), fine(d.blueCb)
-	t.fineGreenCb, t.fineGreenCr = fine(d.greenCb), fine(d.greenCr)
 	return t, nil
 }
+
+// steps is the move, in whole steps, made by chroma in 64ths of a code.
+func steps(fine, chroma int) int { return (fine*chroma + 1<<15) >> 16 }
 
 // ramp is the ramp moved by so many steps, or by the largest possible move.
 func (t *yccTable) ramp(steps int) *ramp {
@@ -162,10 +164,9 @@ func (t *yccTable) ramp(steps int) *ramp {
 
 // fine gives the ramps for chroma in 64ths of a code, less 128 codes.
 func (t *yccTable) fine(cb, cr int) (r, g, b *ramp) {
-	const half = 1 << 15
-	r = t.moved[((t.fineRed*cr+half)>>16+noMove)&4095]
-	g = t.moved[((t.fineGreenCb*cb+t.fineGreenCr*cr+half)>>16+noMove)&4095]
-	b = t.moved[((t.fineBlue*cb+half)>>16+noMove)&4095]
+	r = t.moved[(steps(t.fineRed, cr)+noMove)&4095]
+	g = t.moved[(steps(t.fineGreenCb, cb)+steps(t.fineGreenCr, cr)+noMove)&4095]
+	b = t.moved[(steps(t.fineBlue, cb)+noMove)&4095]
 	return r, g, b
 }
 

@@ -1,9 +1,6 @@
 package picture
 
-import (
-	"fmt"
-	"image"
-)
+import "image"
 
 // chroma reads rows of a YCbCr picture.
 type chroma struct {
@@ -26,8 +23,8 @@ type columnsKey struct {
 	smooth           bool
 }
 
-// between is a place between two chroma samples: the first has eighths
-// 8-second of the weight.
+// between is a place between two chroma samples, a and b: b has second eighths
+// of the weight, a the rest.
 type between struct{ a, b, second int }
 
 func subsampling(r image.YCbCrSubsampleRatio) (x, y int) {
@@ -47,12 +44,15 @@ func subsampling(r image.YCbCrSubsampleRatio) (x, y int) {
 }
 
 func (s *Scaler) openChroma(p *image.YCbCr, colour Colour) error {
-	last := p.Rect.Max.Sub(image.Pt(1, 1))
-	if want := p.YOffset(last.X, last.Y) + 1; len(p.Y) < want {
-		return fmt.Errorf("picture: picture holds %d bytes of luma, want %d", len(p.Y), want)
+	if err := checkPlane("luma", len(p.Y), p.YStride, s.size.X, s.size.Y); err != nil {
+		return err
 	}
-	if want := p.COffset(last.X, last.Y) + 1; len(p.Cb) < want || len(p.Cr) < want {
-		return fmt.Errorf("picture: picture holds %d and %d bytes of chroma, want %d", len(p.Cb), len(p.Cr), want)
+	subX, subY := subsampling(p.SubsampleRatio)
+	last := p.Rect.Max.Sub(image.Pt(1, 1))
+	w := last.X/subX - p.Rect.Min.X/subX + 1
+	h := last.Y/subY - p.Rect.Min.Y/subY + 1
+	if err := checkPlane("chroma", min(len(p.Cb), len(p.Cr)), p.CStride, w, h); err != nil {
+		return err
 	}
 	c := &s.chroma
 	if c.table == nil || c.colour != colour {
@@ -63,7 +63,7 @@ func (s *Scaler) openChroma(p *image.YCbCr, colour Colour) error {
 		c.table, c.colour = t, colour
 	}
 	c.pic = p
-	c.subX, c.subY = subsampling(p.SubsampleRatio)
+	c.subX, c.subY = subX, subY
 	c.smoothX = c.subX > 1 && s.x.ratio < float64(c.subX)
 	c.smoothY = c.subY > 1 && s.y.ratio < float64(c.subY)
 	c.area = image.Rect(s.x.first, s.y.first, s.x.end, s.y.end).Add(p.Rect.Min)

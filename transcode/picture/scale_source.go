@@ -8,34 +8,41 @@ import (
 
 // open prepares to read rows of src. It checks that the samples are all there,
 // so that a picture put together wrongly is an error and not a panic.
-func (s *Scaler) open(src Picture) error {
-	last := src.Image.Bounds().Max.Sub(image.Pt(1, 1))
-	have, want := 0, 0
+func (s *Scaler) open(src Picture) (err error) {
+	w, h := s.size.X, s.size.Y
 	switch p := src.Image.(type) {
 	case *image.YCbCr:
-		if err := s.openChroma(p, src.Colour); err != nil {
-			return err
-		}
+		err = s.openChroma(p, src.Colour)
 	case *image.NYCbCrA:
-		if err := s.openChroma(&p.YCbCr, src.Colour); err != nil {
-			return err
+		if err = s.openChroma(&p.YCbCr, src.Colour); err == nil {
+			err = checkPlane("opacity", len(p.A), p.AStride, w, h)
 		}
-		have, want = len(p.A), p.AOffset(last.X, last.Y)+1
 	case *image.Gray:
-		have, want = len(p.Pix), p.PixOffset(last.X, last.Y)+1
+		err = checkPlane("samples", len(p.Pix), p.Stride, w, h)
 	case *image.NRGBA:
-		have, want = len(p.Pix), p.PixOffset(last.X, last.Y)+4
+		err = checkPlane("samples", len(p.Pix), p.Stride, 4*w, h)
 	case *image.RGBA:
-		have, want = len(p.Pix), p.PixOffset(last.X, last.Y)+4
+		err = checkPlane("samples", len(p.Pix), p.Stride, 4*w, h)
 	case *image.Paletted:
-		have, want = len(p.Pix), p.PixOffset(last.X, last.Y)+1
+		err = checkPlane("samples", len(p.Pix), p.Stride, w, h)
 		s.openPalette(p.Palette)
 	}
-	if have < want {
+	if err != nil {
 		s.close()
-		return fmt.Errorf("picture: picture holds %d bytes of samples, want %d", have, want)
+		return err
 	}
 	s.pic = src.Image
+	return nil
+}
+
+// checkPlane tells whether have bytes hold so many rows.
+func checkPlane(what string, have, stride, rowBytes, rows int) error {
+	if stride < rowBytes || stride > 1<<32 {
+		return fmt.Errorf("picture: rows of %s are %d bytes apart, want at least %d", what, stride, rowBytes)
+	}
+	if want := (rows-1)*stride + rowBytes; have < want {
+		return fmt.Errorf("picture: picture holds %d bytes of %s, want %d", have, what, want)
+	}
 	return nil
 }
 
