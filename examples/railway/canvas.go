@@ -73,8 +73,6 @@ func (c *canvas) with(m place) *canvas {
 	return &canvas{RGBA: c.RGBA, place: m, mask: c.mask}
 }
 
-func (c *canvas) clear() { clear(c.Pix) }
-
 // fill lays the inside of p onto the picture. More than one colour makes a
 // gradient from the top of the shape to its bottom, softened by less than one
 // level of fixed noise so that it shows no bands.

@@ -41,7 +41,7 @@ var still = png.Encoder{CompressionLevel: png.BestSpeed}
 
 // Write makes the reel in dir, which is created when missing, and returns the
 // paths of its files relative to dir, with forward slashes, in the order
-// written. Existing files of the same names are replaced. About 31 MB. When it
+// written. Existing files of the same names are replaced. About 35 MB. When it
 // fails, or ctx is done, no half-written file remains, but the files completed
 // before do.
 func Write(ctx context.Context, dir string) ([]string, error) {

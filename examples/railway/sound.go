@@ -58,6 +58,7 @@ func filmSound(rate int) (left, right []float64) {
 	left, right = make([]float64, n), make([]float64, n)
 	fs := float64(rate)
 	var breath, body, hiss, rumble, knock band
+	const drive = 2.4
 	const cut = float64(viaductPictures) / filmRate
 	for i := range n {
 		t := float64(i) / fs
@@ -97,6 +98,11 @@ func filmSound(rate int) (left, right []float64) {
 			left[i] += fade * echo * s
 			right[i] += fade * echo * c
 		}
+	}
+	// A rounded limit tames the sharpest puffs, so that the rest is louder
+	// once the whole is brought to its level.
+	for i := range n {
+		left[i], right[i] = math.Tanh(drive*left[i]), math.Tanh(drive*right[i])
 	}
 	return left, right
 }
