@@ -1,0 +1,220 @@
+package container
+
+import (
+	"bytes"
+	"context"
+	"encoding/binary"
+	"errors"
+	"fmt"
+	"hash/crc32"
+	"io"
+	"testing"
+
+	"example.org/stampreel/container/pixel"
+)
+
+// memFile is a file in memory.
+type memFile struct {
+	data []byte
+	at   int64
+}
+
+func (m *memFile) Write(p []byte) (int, error) {
+	if need := m.at + int64(len(p)); need > int64(len(m.data)) {
+		m.data = append(m.data, make([]byte, need-int64(len(m.data)))...)
+	}
+	copy(m.data[m.at:], p)
+	m.at += int64(len(p))
+	return len(p), nil
+}
+
+func (m *memFile) Seek(off int64, whence int) (int64, error) {
+	if whence != io.SeekStart {
+		return 0, errors.New("memFile seeks from the start only")
+	}
+	m.at = off
+	return off, nil
+}
+
+// small is a clip of 8×2 one-bit pixels at 10 beats a second without sound.
+func small() Settings {
+	return Settings{Width: 8, Height: 2, PixelFormat: pixel.MonoRows, Rate: Ratio{10, 1}, ExpectedBeats: 1}
+}
+
+// sounding is small with 2,000 Hz unsigned 8-bit sound that leads by two beats.
+func sounding() Settings {
+	s := small()
+	s.SoundCoding, s.Channels, s.SampleRate, s.SoundLead = U8, 1, Ratio{2000, 1}, 2
+	return s
+}
+
+// picture is a frame that differs from beat to beat, with unused bits clear.
+func picture(s Settings, number int) []byte {
+	codes := make([]uint8, s.Width*s.Height*s.PixelFormat.Channels())
+	for i := range codes {
+		codes[i] = uint8((i*7 + number*3 + i*i) % s.PixelFormat.Levels(i%s.PixelFormat.Channels()))
+	}
+	frame := make([]byte, s.PixelFormat.FrameBytes(s.Width, s.Height))
+	s.PixelFormat.Pack(frame, codes, s.Width, s.Height)
+	return frame
+}
+
+// tone is sound that differs from beat to beat.
+func tone(n, number int) []byte {
+	p := make([]byte, n)
+	for i := range p {
+		p[i] = byte(100 + number*5 + i%50)
+	}
+	return p
+}
+
+// makeParts writes a clip whose beat k is coded as codings[k], R or -, and
+// returns its files.
+func makeParts(s Settings, codings string) ([][]byte, error) {
+	var files []*memFile
+	w, err := NewPartsWriter(func(int) (io.WriteSeeker, error) {
+		files = append(files, &memFile{})
+		return files[len(files)-1], nil
+	}, s)
+	if err != nil {
+		return nil, err
+	}
+	w.SetIdentity([16]byte{1, 2, 3, 4, 5, 6, 7, 8, 9, 10, 11, 12, 13, 14, 15, 16})
+	for k, c := range codings {
+		coding, frame := Repeat, []byte(nil)
+		if c == 'R' {
+			coding, frame = Raw, picture(s, k)
+		}
+		if err := w.Write(coding, frame, tone(w.SoundBytes(), k)); err != nil {
+			return nil, err
+		}
+	}
+	headers, err := w.Close()
+	if err == nil && len(headers) != len(files) {
+		err = fmt.Errorf("%d headers for %d files", len(headers), len(files))
+	}
+	out := make([][]byte, len(files))
+	for i, f := range files {
+		out[i] = f.data
+	}
+	return out, err
+}
+
+// clip is makeParts for one part.
+func clip(s Settings, codings string) []byte {
+	files, err := makeParts(s, codings)
+	if err != nil {
+		panic(err)
+	}
+	return files[0]
+}
+
+func verify(data []byte) (Header, error) {
+	return Verify(context.Background(), bytes.NewReader(data), int64(len(data)), nil)
+}
+
+// beatAt returns the offset of beat k of a clip, by the sectors of the beats.
+func beatAt(data []byte, k int) int {
+	var s [SectorBytes]byte
+	copy(s[:], data)
+	h, err := DecodeHeader(&s)
+	if err != nil {
+		panic(err)
+	}
+	at := int(h.beatsSector()) * SectorBytes
+	for range k {
+		at += int(binary.LittleEndian.Uint16(data[at+8:])) * SectorBytes
+	}
+	return at
+}
+
+// set changes bytes of the header and makes its CRC right again.
+func set(data []byte, offset int, bytes ...byte) []byte {
+	copy(data[offset:], bytes)
+	binary.LittleEndian.PutUint32(data[headerCRCAt:], crc32.ChecksumIEEE(data[:headerCRCAt]))
+	return data
+}
+
+// setBeat changes bytes of beat k and makes its two CRCs right again.
+func setBeat(data []byte, k, offset int, bytes ...byte) []byte {
+	at := beatAt(data, k)
+	end := at + int(binary.LittleEndian.Uint16(data[at+8:]))*SectorBytes
+	copy(data[at+offset:], bytes)
+	fixBeat(data[at:end])
+	return data
+}
+
+func fixBeat(beat []byte) {
+	binary.LittleEndian.PutUint32(beat[28:], crc32.ChecksumIEEE(beat[32:]))
+	binary.LittleEndian.PutUint16(beat[2:], crc16(beat[4:32]))
+}
+
+// reencode writes the content of a clip anew: frames, stored sound and lead-in
+// are taken over, all else is made by the writer.
+func reencode(data []byte) ([]byte, error) {
+	r, err := NewReader(bytes.NewReader(data), int64(len(data)), Limits{})
+	if err != nil {
+		return nil, err
+	}
+	h := r.Header()
+	lead, err := r.LeadIn()
+	if err != nil {
+		return nil, err
+	}
+	type stored struct {
+		coding       FrameCoding
+		sound, frame []byte
+	}
+	var beats []stored
+	var b Beat
+	for k := range h.Beats {
+		if err := r.Read(h.FirstBeat+k, &b); err != nil {
+			return nil, err
+		}
+		beats = append(beats, stored{b.FrameCoding, bytes.Clone(b.Sound), bytes.Clone(b.Frame)})
+	}
+	fresh := Header{
+		Version: h.Version, Flags: h.Flags, Width: h.Width, Height: h.Height, PixelFormat: h.PixelFormat, Turn: h.Turn,
+		SoundCoding: h.SoundCoding, Channels: h.Channels, RateNum: h.RateNum, RateDen: h.RateDen,
+		SampleRateNum: h.SampleRateNum, SampleRateDen: h.SampleRateDen, FirstBeat: h.FirstBeat, Part: h.Part,
+		SoundLead: h.SoundLead, SeekSectors: h.SeekSectors, Identity: h.Identity, Extension: h.Extension,
+	}
+	var out memFile
+	p, err := newPartWriter(&out, &fresh, lead)
+	if err != nil {
+		return nil, err
+	}
+	for k, s := range beats {
+		var next, ahead uint16
+		if k+1 < len(beats) {
+			next = uint16(beatSectors(len(beats[k+1].sound), len(beats[k+1].frame)))
+		}
+		for j := k + 1; j < len(beats) && ahead == 0; j++ {
+			if beats[j].coding.key() {
+				ahead = uint16(j - k)
+			}
+		}
+		if err := p.add(h.FirstBeat+uint32(k), s.coding, s.sound, s.frame, next, ahead); err != nil {
+			return nil, err
+		}
+	}
+	if err := p.finish(); err != nil {
+		return nil, err
+	}
+	return out.data, p.writeHeader()
+}
+
+func mustReencode(t *testing.T, data []byte) {
+	t.Helper()
+	again, err := reencode(data)
+	if err != nil {
+		t.Fatalf("a verified clip does not re-encode: %v", err)
+	}
+	if !bytes.Equal(again, data) {
+		i := 0
+		for i < len(data) && i < len(again) && data[i] == again[i] {
+			i++
+		}
+		t.Fatalf("a verified clip of %d bytes re-encodes to %d bytes, first difference at %d", len(data), len(again), i)
+	}
+}

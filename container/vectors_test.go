@@ -1,0 +1,429 @@
+package container
+
+import (
+	"bytes"
+	"context"
+	"encoding/binary"
+	"errors"
+	"flag"
+	"fmt"
+	"hash/crc32"
+	"io"
+	"os"
+	"path/filepath"
+	"strconv"
+	"strings"
+	"testing"
+
+	"example.org/stampreel/container/pixel"
+)
+
+var update = flag.Bool("update", false, "write the conformance vectors anew")
+
+const vectorFolder = "../testdata/vectors"
+
+// A vector is one file and what a reader must make of it: ok, damaged,
+// truncated, unsupported, or over a limit that the reader is given.
+type vector struct {
+	name, expect, comment string
+	limits                Limits
+	make                  func() []byte
+}
+
+// with returns sounding, changed.
+func with(change func(*Settings)) Settings {
+	s := sounding()
+	change(&s)
+	return s
+}
+
+func le32(v uint32) []byte { return binary.LittleEndian.AppendUint32(nil, v) }
+func le16(v uint16) []byte { return binary.LittleEndian.AppendUint16(nil, v) }
+
+// part returns one file of a clip in several parts.
+func part(n int, loops bool) []byte {
+	files, err := makeParts(with(func(s *Settings) { s.PartSectors, s.Loops = 80, loops }), strings.Repeat("R----", 60))
+	if err != nil {
+		panic(err)
+	}
+	return files[n]
+}
+
+// fixSeek makes the CRC of a changed seek table right.
+func fixSeek(data []byte) []byte {
+	size := int(binary.LittleEndian.Uint16(data[48:])) * SectorBytes
+	return set(data, 52, le32(crc32.ChecksumIEEE(data[512:][:size]))...)
+}
+
+func at(data []byte, offset int, b ...byte) []byte {
+	copy(data[offset:], b)
+	return data
+}
+
+func vectors() []vector {
+	ok := func(name, comment string, s Settings, codings string) vector {
+		return vector{name, "ok", comment, Limits{}, func() []byte { return clip(s, codings) }}
+	}
+	header := func(name, expect, comment string, offset int, b ...byte) vector {
+		return vector{name, expect, comment, Limits{}, func() []byte { return set(clip(sounding(), "R-R"), offset, b...) }}
+	}
+	beat := func(name, expect, comment string, k, offset int, b ...byte) vector {
+		return vector{name, expect, comment, Limits{}, func() []byte { return setBeat(clip(sounding(), "R-R"), k, offset, b...) }}
+	}
+	file := func(name, expect, comment string, f func() []byte) vector {
+		return vector{name, expect, comment, Limits{}, f}
+	}
+	base := func() []byte { return clip(sounding(), "R-R") }
+
+	v := []vector{
+		ok("ok-tiny", "the clip that FORMAT.md shows as a hex dump", with(func(s *Settings) { s.SoundLead = 1 }), "R-"),
+		ok("ok-one-beat", "one beat, no sound", small(), "R"),
+		ok("ok-repeats", "repeat beats carry no frame", small(), "R--R-"),
+		ok("ok-two-seconds-between-keys", "the most that key beats may be apart", small(), "R-------------------R"),
+		ok("ok-last-beats-repeat", "no key beat follows the last one", small(), "R-------------------"),
+		ok("ok-sound-u8", "unsigned 8-bit sound, lead of two beats", sounding(), "RR-R"),
+		ok("ok-sound-s16-stereo", "signed 16-bit stereo", with(func(s *Settings) { s.SoundCoding, s.Channels = S16, 2 }), "R-R"),
+		ok("ok-sound-without-lead", "each beat stores its own sound", with(func(s *Settings) { s.SoundLead = 0 }), "R-R"),
+		ok("ok-lead-longer-than-clip", "all sound lies in the lead-in", with(func(s *Settings) { s.SoundLead = 9 }), "R-R"),
+		ok("ok-lead-over-a-sector", "the lead-in takes two sectors", with(func(s *Settings) { s.SoundLead = 4 }), "R-R--R"),
+		ok("ok-loop", "the last beats store the sound of the first", with(func(s *Settings) { s.Loops = true }), "R-RR-"),
+		ok("ok-loop-shorter-than-lead", "the lead-in goes round the loop more than once", with(func(s *Settings) { s.Loops, s.SoundLead = true, 7 }), "R-R"),
+		ok("ok-samples-vary", "22,050 Hz at 30000/1001: 735 or 736 samples a beat", with(func(s *Settings) { s.Rate, s.SampleRate = Ratio{30000, 1001}, Ratio{22050, 1} }), "RRR"),
+		ok("ok-real-dac-rate", "375000/17 Hz, a divided chip clock", with(func(s *Settings) { s.SampleRate = Ratio{375000, 17} }), "R-"),
+		ok("ok-slowest", "one beat a second, key beats two apart", with(func(s *Settings) { s.Rate = Ratio{1, 1} }), "R-R-"),
+		ok("ok-fastest", "240 beats a second", with(func(s *Settings) { s.Rate = Ratio{240, 1} }), "R---"),
+		ok("ok-turned", "mounted three quarter turns away from its own scan", with(func(s *Settings) { s.Turn = 3 }), "R"),
+		ok("ok-seek-table-thinned", "40 beats in a table of 32 entries: one for each second beat", small(), strings.Repeat("R---", 10)),
+		ok("ok-seek-table-two-sectors", "a larger table reserved for a longer clip", with(func(s *Settings) { s.ExpectedBeats = 400 }), "R-R"),
+		ok("ok-extension", "the extension area may hold anything", with(func(s *Settings) { copy(s.Extension[:], "any bytes at all \xff\x00\x01") }), "R"),
+		file("ok-first-part", "ok", "another part follows; the last beats store the start of its sound", func() []byte { return part(0, false) }),
+		file("ok-middle-part", "ok", "numbers and sample counts run on", func() []byte { return part(1, false) }),
+		file("ok-last-part-of-a-loop", "ok", "the last beats store the sound of beat 0, which is in another file", func() []byte { return part(4, true) }),
+	}
+	for _, f := range pixel.Formats() {
+		v = append(v, ok("ok-pixels-"+f.String(), "odd size, unused bits zero", Settings{Width: 7, Height: 5, PixelFormat: f, Rate: Ratio{10, 1}, ExpectedBeats: 1}, "RR"))
+	}
+	return append(v,
+		file("not-a-clip", "damaged", "text of the length of a clip", func() []byte { return bytes.Repeat([]byte("platform "), 1024) }),
+		file("magic-line-ends-rewritten", "damaged", "CR LF became LF: all that follows moved", func() []byte { return bytes.ReplaceAll(base(), []byte("\r\n"), []byte("\n")) }),
+		file("magic-high-bit-lost", "damaged", "0x9B became 0x1B on a seven-bit path", func() []byte { return set(base(), 0, 0x1b) }),
+		file("header-checksum", "damaged", "headerCRC does not match", func() []byte { return at(base(), 508, base()[508]^1) }),
+		header("reserved-byte-set", "damaged", "reserved bytes are zero", 200, 1),
+		header("flags-unknown-bit", "damaged", "only two flags exist", 10, 4),
+		header("width-zero", "damaged", "", 12, 0, 0),
+		header("height-over-1024", "damaged", "", 14, 1, 4),
+		header("pixel-format-zero", "damaged", "format codes start at 1", 16, 0),
+		header("turn-four", "damaged", "", 17, 4),
+		header("channels-zero-with-sound", "damaged", "", 19, 0),
+		header("channels-three", "damaged", "", 19, 3),
+		header("rate-denominator-zero", "damaged", "", 24, 0),
+		header("rate-not-in-lowest-terms", "damaged", "20/2 beats a second", 20, 20, 0, 0, 0, 2, 0, 0, 0),
+		header("rate-under-one", "damaged", "9/10 beats a second", 20, 9, 0, 0, 0, 10, 0, 0, 0),
+		header("rate-over-240", "damaged", "241 beats a second", 20, 241),
+		header("sample-rate-under-2000", "damaged", "1999 Hz", 28, le32(1999)...),
+		header("sample-rate-over-96000", "damaged", "96001 Hz", 28, le32(96001)...),
+		header("sample-rate-not-in-lowest-terms", "damaged", "4000/2 Hz", 28, append(le32(4000), le32(2)...)...),
+		file("products-over-31-bits", "damaged", "2147483647/65534 Hz at 30000/1001 beats a second", func() []byte {
+			return set(clip(with(func(s *Settings) { s.Rate = Ratio{30000, 1001} }), "R"), 28, append(le32(1<<31-1), le32(65534)...)...)
+		}),
+		header("beats-zero", "damaged", "a clip has at least one beat", 36, 0, 0, 0, 0),
+		file("beats-too-few", "damaged", "two beats declared, the second announces a third", func() []byte { return set(clip(small(), "RRR"), 36, 2) }),
+		header("first-beat-in-part-0", "damaged", "numbers start at 0", 40, 5),
+		header("part-without-first-beat", "damaged", "part 1 starts with a beat after 0", 44, 1),
+		header("sound-lead-over-240", "damaged", "", 46, 241),
+		header("seek-table-missing", "damaged", "at least one sector", 48, 0),
+		header("seek-shift-not-smallest", "damaged", "three beats fit with shift 0", 50, 1),
+		file("frame-coding-declared-but-absent", "damaged", "a clip of raw frames says that repeats occur, and none does", func() []byte { return set(clip(sounding(), "RR"), 51, 3) }),
+		header("frame-coding-undeclared", "damaged", "a repeat occurs that frameCodings leaves out", 51, 2),
+		file("sector-behind-the-last-beat", "damaged", "fileSectors counts one that no beat covers", func() []byte { return set(append(base(), make([]byte, 512)...), 60, 9) }),
+		header("first-beat-sectors", "damaged", "", 64, 1),
+		header("max-beat-sectors", "damaged", "larger than any beat, wholeBytes to match", 66, 3).and(84, le32(601+3*512)...),
+		header("max-frame-bytes", "damaged", "", 68, 3),
+		header("max-panel-bytes", "damaged", "", 72, 3),
+		header("max-sound-bytes", "damaged", "", 76, 201),
+		header("stream-bytes", "damaged", "the sound of three beats and a sector", 80, le32(512)...),
+		header("whole-bytes", "damaged", "the sound of three beats and the largest beat", 84, le32(1024)...),
+		header("panel-bytes", "damaged", "", 88, 5),
+		file("need-too-low", "damaged", "a clip that loops needs its average at every buffer", func() []byte { return set(clip(with(func(s *Settings) { s.Loops = true }), "R-R"), 112, le32(0)...) }),
+		file("lead-without-sound", "damaged", "", func() []byte { return set(clip(small(), "R-R"), 46, 2) }),
+		file("sample-rate-without-sound", "damaged", "", func() []byte { return set(clip(small(), "R-R"), 28, le32(2000)...) }),
+		file("lead-in-checksum", "damaged", "", func() []byte { d := base(); return at(d, 1024, d[1024]^1) }),
+		file("lead-in-padding-set", "damaged", "leadCRC matches", func() []byte {
+			d := at(base(), 1535, 1)
+			return set(d, 56, le32(crc32.ChecksumIEEE(d[1024:1536]))...)
+		}),
+		file("seek-table-checksum", "damaged", "", func() []byte { d := base(); return at(d, 512, d[512]^1) }),
+		file("seek-entry-wrong", "damaged", "an entry names another sector; seekCRC matches", func() []byte { d := base(); return fixSeek(at(d, 516, d[516]+1)) }),
+		file("seek-entry-unused-set", "damaged", "an entry behind the last; seekCRC matches", func() []byte { return fixSeek(at(base(), 512+16*20, 1)) }),
+		file("loop-end-differs", "damaged", "the sound stored for the loop's start is not that of the lead-in", func() []byte {
+			return setBeat(clip(with(func(s *Settings) { s.Loops = true }), "R-R"), 2, 40, 0)
+		}),
+		file("beat-sync", "damaged", "a beat does not begin with bt", func() []byte { d := base(); return at(d, beatAt(d, 1), 'B') }),
+		file("beat-checksum", "damaged", "beatCRC does not match", func() []byte { d := base(); return at(d, beatAt(d, 1)+2, d[beatAt(d, 1)+2]^1) }),
+		file("payload-checksum", "damaged", "payloadCRC does not match", func() []byte { d := base(); return at(d, beatAt(d, 0)+600, 1) }),
+		beat("beat-number", "damaged", "", 1, 4, 2),
+		beat("beat-sectors", "damaged", "a sector more than sound and frame take", 1, 8, 2),
+		beat("next-sectors", "damaged", "the next beat has another size", 1, 10, 1),
+		beat("next-sectors-in-last-beat", "damaged", "", 2, 10, 1),
+		beat("next-sectors-missing", "damaged", "0 before the last beat", 0, 10, 0),
+		beat("key-ahead", "damaged", "the next key beat is two away", 0, 12, 1),
+		beat("key-ahead-past-the-end", "damaged", "", 2, 12, 1),
+		beat("sound-coding-of-beat", "damaged", "s16 in a clip with u8", 0, 15, 2),
+		beat("sound-bytes", "damaged", "199 where 200 samples play", 0, 16, 199),
+		beat("frame-bytes-of-raw", "damaged", "", 0, 20, 1),
+		beat("frame-bytes-of-repeat", "damaged", "", 1, 20, 1),
+		beat("panel-bytes-of-beat", "damaged", "", 0, 24, 1),
+		beat("padding-set", "damaged", "payloadCRC matches", 0, 511, 1),
+		file("pixel-padding-set", "damaged", "unused bits of a 7-pixel one-bit row", func() []byte {
+			d := clip(Settings{Width: 7, Height: 5, PixelFormat: pixel.MonoRows, Rate: Ratio{10, 1}}, "R")
+			return setBeat(d, 0, 512, d[beatAt(d, 0)+512]|1)
+		}),
+		file("first-beat-repeats", "damaged", "there is no picture to repeat", func() []byte {
+			d := clip(small(), "R-R")
+			second := d[beatAt(d, 1):beatAt(d, 2)]
+			first := bytes.Clone(second)
+			copy(first[4:], le32(0))
+			copy(first[10:], le16(1))
+			fixBeat(first)
+			return set(append(bytes.Clone(d[:beatAt(d, 0)]), append(first, d[beatAt(d, 1):]...)...), 60, byte(len(d)/512-1))
+		}),
+		file("keys-too-far-apart", "damaged", "beat 20 at 10 beats a second repeats", func() []byte {
+			d := clip(small(), "R-------------------R")
+			last := beatAt(d, 20)
+			repeat := bytes.Clone(d[beatAt(d, 19):last])
+			copy(repeat[4:], le32(20))
+			copy(repeat[10:], le16(0))
+			d = set(append(d[:last], repeat...), 60, byte(last/512+1))
+			setBeat(d, 19, 10, 1)
+			for k := range 21 {
+				setBeat(d, k, 12, 0)
+			}
+			return d
+		}),
+		file("empty-file", "truncated", "", func() []byte { return nil }),
+		file("header-cut", "truncated", "", func() []byte { return base()[:511] }),
+		file("file-cut", "truncated", "the last sector is missing", func() []byte { d := base(); return d[:len(d)-512] }),
+		file("bytes-after-the-end", "damaged", "", func() []byte { return append(base(), 0) }),
+		header("version-1", "unsupported", "a version this reader does not know", 8, 1),
+		header("pixel-format-10", "unsupported", "", 16, 10),
+		header("sound-coding-adpcm", "unsupported", "a number that is taken, not described yet", 18, 3),
+		header("frame-coding-tiles", "unsupported", "a number that is taken, not described yet", 51, 7),
+		beat("beat-coding-jpeg", "unsupported", "", 0, 14, 3),
+		vector{"limit-whole-bytes", "limit", "needs 1625 bytes to play whole beats, the reader has 1624", Limits{WholeBytes: 1624}, base},
+		vector{"limit-width", "limit", "8 pixels wide, the reader takes 7", Limits{Width: 7}, base},
+		vector{"limit-height", "limit", "2 rows, the reader takes 1", Limits{Height: 1}, base},
+	)
+}
+
+// and adds a change to a header vector.
+func (v vector) and(offset int, b ...byte) vector {
+	start := v.make
+	v.make = func() []byte { return set(start(), offset, b...) }
+	return v
+}
+
+// outcome reads a file as a careful player's author would: within limits, every
+// byte, and says what came of it.
+func outcome(data []byte, limits Limits) (result string, detail string) {
+	var format *FormatError
+	var unknown *UnsupportedError
+	var limit *LimitError
+	_, err := NewReader(bytes.NewReader(data), int64(len(data)), limits)
+	var b strings.Builder
+	if err == nil {
+		frames, sound := crc32.NewIEEE(), crc32.NewIEEE()
+		var h Header
+		h, err = Verify(context.Background(), bytes.NewReader(data), int64(len(data)), func(b *Beat) { frames.Write(b.Frame) })
+		if err == nil {
+			r, _ := NewReader(bytes.NewReader(data), int64(len(data)), limits)
+			for n := range h.Beats {
+				s, err := r.Sound(h.FirstBeat + n)
+				if err != nil {
+					return "unreadable sound", err.Error()
+				}
+				sound.Write(s)
+			}
+			fmt.Fprintf(&b, "beats: %d\nframes: %08x\nsound: %08x\n", h.Beats, frames.Sum32(), sound.Sum32())
+		}
+	}
+	switch {
+	case err == nil:
+		return "ok", b.String()
+	case errors.Is(err, io.ErrUnexpectedEOF):
+		return "truncated", err.Error()
+	case errors.As(err, &format):
+		return "damaged", err.Error()
+	case errors.As(err, &unknown):
+		return "unsupported", err.Error()
+	case errors.As(err, &limit):
+		return "limit", err.Error()
+	}
+	return "trouble", err.Error()
+}
+
+func (v vector) text(detail string) string {
+	var b strings.Builder
+	fmt.Fprintf(&b, "expect: %s\n", v.expect)
+	for _, l := range []struct {
+		name  string
+		value int64
+	}{{"limit-width", int64(v.limits.Width)}, {"limit-height", int64(v.limits.Height)}, {"limit-whole-bytes", v.limits.WholeBytes}} {
+		if l.value != 0 {
+			fmt.Fprintf(&b, "%s: %d\n", l.name, l.value)
+		}
+	}
+	if v.expect == "ok" {
+		b.WriteString(detail)
+	}
+	if v.comment != "" {
+		fmt.Fprintf(&b, "comment: %s\n", v.comment)
+	}
+	return b.String()
+}
+
+const vectorCount = 110
+
+func TestConformanceVectors(t *testing.T) {
+	names := make(map[string]bool)
+	problems := make(map[string]string)
+	for _, v := range vectors() {
+		if names[v.name] {
+			t.Fatalf("two vectors are called %s", v.name)
+		}
+		names[v.name] = true
+		t.Run(v.name, func(t *testing.T) {
+			data := v.make()
+			clipFile, textFile := filepath.Join(vectorFolder, v.name+".srq"), filepath.Join(vectorFolder, v.name+".txt")
+			result, detail := outcome(data, v.limits)
+			if result != v.expect {
+				t.Fatalf("%s: %s, want %s", result, detail, v.expect)
+			}
+			if result == "ok" {
+				mustReencode(t, data)
+			} else if other := problems[detail]; other != "" {
+				t.Errorf("fails like %s: %s", other, detail)
+			}
+			problems[detail] = v.name
+			t.Log(detail)
+			if *update {
+				if err := os.WriteFile(clipFile, data, 0o644); err != nil {
+					t.Fatal(err)
+				}
+				if err := os.WriteFile(textFile, []byte(v.text(detail)), 0o644); err != nil {
+					t.Fatal(err)
+				}
+			}
+			if have, err := os.ReadFile(clipFile); err != nil || !bytes.Equal(have, data) {
+				t.Errorf("%s differs from what its generator makes (go test ./container -update): %v", clipFile, err)
+			}
+			if have, err := os.ReadFile(textFile); err != nil || string(have) != v.text(detail) {
+				t.Errorf("%s differs: %v, want:\n%s", textFile, err, v.text(detail))
+			}
+		})
+	}
+	files, err := filepath.Glob(filepath.Join(vectorFolder, "*.srq"))
+	if err != nil || len(files) != vectorCount || len(names) != vectorCount {
+		t.Errorf("%d vectors and %d files, want %d: %v", len(names), len(files), vectorCount, err)
+	}
+}
+
+// TestVectorFilesStandAlone reads the vectors as another implementation would,
+// from the folder alone.
+func TestVectorFilesStandAlone(t *testing.T) {
+	files, err := filepath.Glob(filepath.Join(vectorFolder, "*.srq"))
+	if err != nil || len(files) != vectorCount {
+		t.Fatalf("%d vector files, want %d: %v", len(files), vectorCount, err)
+	}
+	kinds := map[string]int{}
+	for _, name := range files {
+		data, err := os.ReadFile(name)
+		if err != nil {
+			t.Fatal(err)
+		}
+		text, err := os.ReadFile(strings.TrimSuffix(name, ".srq") + ".txt")
+		if err != nil {
+			t.Fatal(err)
+		}
+		facts := map[string]string{}
+		for line := range strings.Lines(string(text)) {
+			key, value, ok := strings.Cut(strings.TrimSpace(line), ": ")
+			if !ok {
+				t.Fatalf("%s: line %q has no key", name, line)
+			}
+			facts[key] = value
+		}
+		number := func(key string) int { n, _ := strconv.Atoi(facts[key]); return n }
+		result, detail := outcome(data, Limits{Width: number("limit-width"), Height: number("limit-height"), WholeBytes: int64(number("limit-whole-bytes"))})
+		kinds[result]++
+		if result != facts["expect"] {
+			t.Errorf("%s: %s (%s), want %s", name, result, detail, facts["expect"])
+		}
+		if result == "ok" && detail != fmt.Sprintf("beats: %s\nframes: %s\nsound: %s\n", facts["beats"], facts["frames"], facts["sound"]) {
+			t.Errorf("%s: %s, want %v", name, detail, facts)
+		}
+	}
+	for _, kind := range []string{"ok", "damaged", "truncated", "unsupported", "limit"} {
+		if kinds[kind] < 3 {
+			t.Errorf("%d vectors expect %s, want at least 3", kinds[kind], kind)
+		}
+	}
+}
+
+// repair makes the checksums of a mutated file right wherever its sizes still
+// lead, so that mutations reach the rules behind them.
+func repair(data []byte) []byte {
+	if len(data) < SectorBytes {
+		return data
+	}
+	copy(data, magic)
+	le := binary.LittleEndian
+	if end := SectorBytes + int(le.Uint16(data[48:]))*SectorBytes; end <= len(data) {
+		le.PutUint32(data[52:], crc32.ChecksumIEEE(data[SectorBytes:end]))
+	}
+	set(data, 0)
+	var s [SectorBytes]byte
+	copy(s[:], data)
+	h, err := DecodeHeader(&s)
+	if err != nil {
+		return data
+	}
+	start := (1 + int(h.SeekSectors)) * SectorBytes
+	at := int(h.beatsSector()) * SectorBytes
+	if at > len(data) {
+		return data
+	}
+	if at > start {
+		le.PutUint32(data[56:], crc32.ChecksumIEEE(data[start:at]))
+		set(data, 0)
+	}
+	for at+BeatHeaderBytes <= len(data) {
+		end := at + int(le.Uint16(data[at+8:]))*SectorBytes
+		if end <= at || end > len(data) {
+			break
+		}
+		fixBeat(data[at:end])
+		at = end
+	}
+	return data
+}
+
+func FuzzWhatParsesReencodes(f *testing.F) {
+	seeds := 0
+	for _, v := range vectors() {
+		f.Add(v.make())
+		seeds++
+	}
+	if seeds != vectorCount {
+		f.Fatalf("%d seeds, want %d", seeds, vectorCount)
+	}
+	f.Fuzz(func(t *testing.T, data []byte) {
+		if len(data) > 1<<16 {
+			return
+		}
+		for _, d := range [][]byte{data, repair(bytes.Clone(data))} {
+			if _, err := verify(d); err == nil {
+				mustReencode(t, d)
+			}
+		}
+	})
+}

@@ -1,0 +1,105 @@
+package container
+
+import (
+	"bytes"
+	"context"
+	"io"
+)
+
+// Verify reads every byte of a file and checks every rule of FORMAT.md that
+// one file can show: checksums, padding, the chain of beats, the seek table,
+// totals, peaks, memory bounds and the need curve, which it computes anew. The
+// error is the first thing found wrong. Memory: two bytes a beat and one beat.
+func Verify(ctx context.Context, r io.ReaderAt, size int64, visit func(b *Beat)) (Header, error) {
+	rd, err := NewReader(r, size, Limits{})
+	if err != nil {
+		return Header{}, err
+	}
+	h := rd.h
+	lead, err := rd.LeadIn()
+	if err != nil {
+		return Header{}, err
+	}
+	// What the beats give, starting from what only the header says.
+	found := h
+	found.FrameCodings, found.FirstBeatSectors, found.MaxBeatSectors = 0, 0, 0
+	found.MaxFrameBytes, found.MaxPanelBytes, found.MaxSoundBytes, found.PanelBytes = 0, 0, 0, 0
+	t := newTally(&found, h.beatsSector())
+
+	var b Beat
+	var promised uint32 // the key beat announced by the beats since the last one; 0 none
+	var key uint32      // the last key beat
+	end := h.FirstBeat + h.Beats
+	whole := h.Part == 0 && !h.Continues() // a loop's start and end are both here
+	for k := end; whole && h.Loop() && k < uint32(h.SoundLead); k++ {
+		if !bytes.Equal(soundIn(&h, lead, k), soundIn(&h, lead, k%end)) {
+			return Header{}, damaged("lead-in", "beat %d repeats beat %d of a short loop with other sound", k, k%end)
+		}
+	}
+	for number := h.FirstBeat; number < end; number++ {
+		if err := ctx.Err(); err != nil {
+			return Header{}, err
+		}
+		if err := rd.Read(number, &b); err != nil {
+			return Header{}, err
+		}
+		place := beatPlace(number, b.Sector)
+		ahead := uint32(0)
+		if b.KeyAhead > 0 {
+			ahead = number + uint32(b.KeyAhead)
+		}
+		if b.Key() {
+			if promised != number && number != h.FirstBeat {
+				return Header{}, damaged(place, "is a key beat, but the beats before name %d as the next (0: none)", promised)
+			}
+			key, promised = number, ahead
+		}
+		switch {
+		case ahead != promised:
+			return Header{}, damaged(place, "keyAhead names beat %d, want %d (0: none)", ahead, promised)
+		case promised != 0 && number >= promised && !b.Key():
+			return Header{}, damaged(place, "is not the key beat that the beats before name")
+		case number-key >= uint32(h.MaxKeyDistance()):
+			return Header{}, damaged(place, "is %d beats after the last key beat, want fewer than %d", number-key, h.MaxKeyDistance())
+		}
+		if j := number + uint32(h.SoundLead); j >= end && whole && h.Loop() && !bytes.Equal(b.Sound, soundIn(&h, lead, j%end)) {
+			return Header{}, damaged(place, "stores other sound for the loop's start than the lead-in")
+		}
+		t.add(&b.BeatHeader)
+		if visit != nil {
+			visit(&b)
+		}
+	}
+	if promised > key {
+		return Header{}, damaged(beatPlace(end-1, b.Sector), "is the last, but key beat %d was named", promised)
+	}
+	table := t.finish()
+	want := found.fields()
+	for i, f := range h.fields() {
+		if v, w := f.value(), want[i].value(); v != w && f.name != "seekCRC" {
+			return Header{}, damaged(placeOf(f.offset, f.name), "%d, but the beats give %d", v, w)
+		}
+	}
+	have := make([]byte, len(table))
+	if err := readAt(r, have, SectorBytes, "seek table at sector 1"); err != nil {
+		return Header{}, err
+	}
+	for i := range table {
+		if have[i] != table[i] {
+			return Header{}, damaged("seek table at sector 1", "byte %d of entry %d is 0x%02x, but the beats give 0x%02x", i%SeekEntryBytes, i/SeekEntryBytes, have[i], table[i])
+		}
+	}
+	if found.SeekCRC != h.SeekCRC {
+		return Header{}, damaged(placeOf(52, "seekCRC"), "0x%08x, but the table gives 0x%08x", h.SeekCRC, found.SeekCRC)
+	}
+	return h, nil
+}
+
+// soundIn returns the sound of beat j of a clip in one part out of its lead-in.
+func soundIn(h *Header, lead []byte, j uint32) []byte {
+	from := 0
+	for k := range j {
+		from += h.soundBytes(k)
+	}
+	return lead[from:][:h.soundBytes(j)]
+}
