@@ -76,7 +76,7 @@ func vectors() []vector {
 	base := func() []byte { return clip(sounding(), "R-R") }
 
 	v := []vector{
-		ok("ok-tiny", "the clip that FORMAT.md shows as a hex dump", with(func(s *Settings) { s.SoundLead = 1 }), "R-"),
+		ok("ok-tiny", "the clip that FORMAT.md shows as a hex dump", with(func(s *Settings) { s.Rate, s.SoundLead = Ratio{240, 1}, 1 }), "RR-"),
 		ok("ok-one-beat", "one beat, no sound", small(), "R"),
 		ok("ok-repeats", "repeat beats carry no frame", small(), "R--R-"),
 		ok("ok-two-seconds-between-keys", "the most that key beats may be apart", small(), "R-------------------R"),
