@@ -3,35 +3,38 @@ package picture
 import "example.org/stampreel/container/pixel"
 
 // kernel says which share of a pixel's error goes to which neighbour not yet
-// shown: taps in 1<<shift parts, for rows run left to right.
+// shown, in parts of 1<<shift, for a row that runs left to right:
+//
+//   - ahead[0]  ahead[1]
+//     below[0] below[1]   below[2]
+//     twoBelow
 type kernel struct {
-	shift uint
-	taps  []share
+	shift    uint
+	ahead    [2]int32
+	below    [3]int32
+	twoBelow int32
 }
 
-type share struct {
-	dx, dy int // dx -2..2, dy 0..2
-	parts  int32
-}
-
-// Error that would go beyond the sides or the bottom is dropped: handed on to
-// the next row instead it would gather in the corners.
 const (
-	reach = 2 // furthest tap, across and down
-	// Errors are counted in 256ths of a unit of light, so that rounding shares
-	// of them is far below anything seen.
+	// Errors are counted in 256ths of a unit of light, so that rounding their
+	// shares is far below anything seen.
 	errorBits = 8
+	// Rows of errors have a dark pixel at either end. Shares that would go
+	// beyond the sides or the bottom are dropped: handed on to the next row
+	// instead they would gather in the corners.
+	margin = 1
 )
 
 // diffuser spreads each pixel's error over its neighbours, channel by channel,
 // on linear light. Rows run in alternating directions (serpentine), which
-// breaks up the diagonal lines that one direction makes.
+// breaks up the diagonal lines that one direction makes. The code asks from the
+// other end: each pixel collects its shares of the errors made before it.
 type diffuser struct {
 	kernel     kernel
 	curve      *[65536]uint16
 	levels     []*levelTable // per channel
 	serpentine bool
-	rows       [reach + 1][]int32 // errors for this row and the next ones
+	rows       [3][]int32 // errors of this row, the one above, and the one above that
 }
 
 func newDiffuser(f pixel.Format, curve *[65536]uint16, k kernel) *diffuser {
@@ -49,7 +52,7 @@ func newDiffuser(f pixel.Format, curve *[65536]uint16, k kernel) *diffuser {
 
 func (d *diffuser) dither(dst []uint8, stride int, pix []uint16, w, h, _, _ int) {
 	channels := len(d.levels)
-	padded := (w + 2*reach) * channels
+	padded := (w + 2*margin) * channels
 	for i := range d.rows {
 		if len(d.rows[i]) < padded {
 			d.rows[i] = make([]int32, padded)
@@ -58,41 +61,40 @@ func (d *diffuser) dither(dst []uint8, stride int, pix []uint16, w, h, _, _ int)
 	}
 	for y := range h {
 		out, in := dst[y*stride:][:w*channels], pix[y*w*channels:][:w*channels]
-		d.row(out, in, d.serpentine && y%2 == 1)
-		d.rows[0], d.rows[1], d.rows[2] = d.rows[1], d.rows[2], d.rows[0]
-		clear(d.rows[2])
+		d.row(out, in, y)
+		d.rows[0], d.rows[1], d.rows[2] = d.rows[2], d.rows[0], d.rows[1]
 	}
 }
 
-// row shows one row and leaves its errors in d.rows.
-func (d *diffuser) row(out []uint8, in []uint16, backwards bool) {
+// row shows row y and leaves its errors in d.rows[0].
+func (d *diffuser) row(out []uint8, in []uint16, y int) {
 	channels := len(d.levels)
-	step, first := channels, 0
-	if backwards {
-		step, first = -channels, len(in)-channels
+	step, stepAbove := channels, channels
+	if d.serpentine {
+		stepAbove = -channels
+		if y%2 == 1 {
+			step, stepAbove = -channels, channels
+		}
 	}
-	// Where each tap's error lands: a row, and a distance from the pixel in it.
-	var to [12]struct {
-		row   []int32
-		at    int
-		parts int32
-	}
-	taps := to[:len(d.kernel.taps)]
-	for i, t := range d.kernel.taps {
-		taps[i].row, taps[i].at, taps[i].parts = d.rows[t.dy], reach*channels+t.dx*step, t.parts
-	}
-	half := int32(1) << d.kernel.shift / 2
-	here := d.rows[0][reach*channels:]
-	for i := first; i >= 0 && i < len(in); i += step {
-		for ch, levels := range d.levels {
-			p := i + ch
-			want := int32(d.curve[in[p]])<<errorBits + here[p]
+	k := &d.kernel
+	round := int32(1) << k.shift / 2
+	edge := margin * channels
+	for ch, levels := range d.levels {
+		p := ch
+		if step < 0 {
+			p = len(in) - channels + ch
+		}
+		errors := d.rows[0][edge:][:len(in)]
+		above, twoAbove := d.rows[1], d.rows[2][edge:][:len(in)]
+		var last, beforeLast int32
+		for ; p >= 0 && p < len(in); p += step {
+			sum := last*k.ahead[0] + beforeLast*k.ahead[1] + twoAbove[p]*k.twoBelow +
+				above[p+edge+stepAbove]*k.below[0] + above[p+edge]*k.below[1] + above[p+edge-stepAbove]*k.below[2]
+			want := int32(d.curve[in[p]])<<errorBits + (sum+round)>>k.shift
 			code := levels.nearest[min(max((want+1<<(errorBits-1))>>errorBits, 0), 65535)]
 			out[p] = code
-			e := want - levels.light[code]<<errorBits
-			for _, t := range taps {
-				t.row[p+t.at] += (e*t.parts + half) >> d.kernel.shift
-			}
+			last, beforeLast = want-levels.light[code]<<errorBits, last
+			errors[p] = last
 		}
 	}
 }
@@ -102,11 +104,11 @@ func (d *diffuser) row(out []uint8, in []uint16, backwards bool) {
 //
 //	.  *  7
 //	3  5  1    in sixteenths
-var floydSteinberg = kernel{shift: 4, taps: []share{{1, 0, 7}, {-1, 1, 3}, {0, 1, 5}, {1, 1, 1}}}
+var floydSteinberg = kernel{shift: 4, ahead: [2]int32{7}, below: [3]int32{3, 5, 1}}
 
 // atkinson is the kernel Bill Atkinson used for scans on two-level screens:
 //
 //	.  *  1  1
 //	1  1  1  .
 //	.  1  .  .    in eighths, of which it hands on six
-var atkinson = kernel{shift: 3, taps: []share{{1, 0, 1}, {2, 0, 1}, {-1, 1, 1}, {0, 1, 1}, {1, 1, 1}, {0, 2, 1}}}
+var atkinson = kernel{shift: 3, ahead: [2]int32{1, 1}, below: [3]int32{1, 1, 1}, twoBelow: 1}

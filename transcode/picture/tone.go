@@ -80,11 +80,11 @@ func luminance(r, g, b uint16) uint16 {
 // saturate moves interleaved linear RGB away from its grey (factor above 1) or
 // towards it, in place.
 func saturate(pix []uint16, factor float64) {
-	f := int32(math.Round(factor * 4096))
+	f := int64(math.Round(factor * 4096))
 	for ; len(pix) >= 3; pix = pix[3:] {
-		y := int32(luminance(pix[0], pix[1], pix[2]))
+		y := int64(luminance(pix[0], pix[1], pix[2]))
 		for ch := range 3 {
-			c := y + (f*((int32(pix[ch])-y)>>1)+1<<10)>>11
+			c := y + (f*(int64(pix[ch])-y)+1<<11)>>12
 			pix[ch] = uint16(min(max(c, 0), 65535))
 		}
 	}

@@ -15,7 +15,8 @@ import (
 	"math/rand/v2"
 )
 
-// sigma is the width of the Gaussian in cells, as the paper advises.
+// sigma is the width of the Gaussian in cells; 1.5 is the paper's advice, quoted
+// from memory.
 const sigma = 1.5
 
 // square is a pattern being made. Weights are integers, so that the result does
