@@ -118,6 +118,7 @@ type animation struct {
 	row    []byte
 	number int64 // of the next frame
 	at     int64
+	short  bool // a frame with too few pixels has been reported
 	failed error
 }
 
@@ -340,7 +341,10 @@ func (a *animation) drawRows(ctx context.Context, start, step int) (more bool, e
 		}
 		switch {
 		case err == io.EOF || err == io.ErrUnexpectedEOF:
-			a.log.add("some pictures hold fewer pixels than they state, the first being picture %d", a.number+1)
+			if !a.short {
+				a.short = true
+				a.log.add("some pictures hold fewer pixels than they state, the first being picture %d", a.number+1)
+			}
 			return false, nil
 		case err != nil:
 			return false, err
