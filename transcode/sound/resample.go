@@ -174,6 +174,13 @@ func (r *Resampler) design(q Quality) {
 	}
 	r.table = make([]float32, 0, int(last-first+1)*r.taps)
 	for p := first; p <= last; p++ {
+		if m := r.rows - p; m < p && m >= first {
+			// The response is symmetric: row p is row rows-p backwards.
+			for j, mirror := r.taps-1, int(m-first)*r.taps; j >= 0; j-- {
+				r.table = append(r.table, r.table[mirror+j])
+			}
+			continue
+		}
 		// The window's centre is tap taps/2-1.
 		at := float64(p)/float64(r.rows) + f.half - 1
 		for j := range r.taps {

@@ -56,7 +56,7 @@ func TestSizesOfReadsDoNotMatter(t *testing.T) {
 }
 
 func TestStreamHasTheStatedLength(t *testing.T) {
-	for n := range 400 {
+	for _, n := range []int{0, 1, 2, 3, 4, 100, 2047, 2048, 2049, 2499, 2500, 20_001} {
 		got, _ := encode(t, make([]float32, n), 44100, 1, oddRate, Options{})
 		// 375000/17/44100 = 1250/2499
 		if want := (n*1250 + 2498) / 2499; len(got) != want {
@@ -267,7 +267,7 @@ func FuzzStream(f *testing.F) {
 	f.Fuzz(func(t *testing.T, rate, num, den uint32, channels, how uint8, data []byte) {
 		format := Format{int64(num), int64(den), 1 + int(how&1), 8 + int(how&2)*4}
 		src := &sliceReader{channels: int(channels)}
-		for ; len(data) >= 4 && len(src.samples) < 4000; data = data[4:] {
+		for ; len(data) >= 4 && len(src.samples) < 500; data = data[4:] {
 			src.samples = append(src.samples, math.Float32frombits(uint32(data[0])|uint32(data[1])<<8|uint32(data[2])<<16|uint32(data[3])<<24))
 		}
 		if channels > 0 {
