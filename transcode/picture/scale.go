@@ -16,7 +16,8 @@ const (
 // A Scaler scales one rectangle of pictures of one size to a fixed size, in
 // linear light. Each axis decides for itself: shrinking averages exactly the
 // area that a destination pixel covers, enlarging reads through the
-// Mitchell-Netravali kernel. Pixels outside the rectangle are never read.
+// Catmull-Rom kernel, without its halos. Pixels outside the rectangle are never
+// read.
 //
 // Chroma stored coarser than luma is taken to lie at the centre of the luma
 // samples it serves. On an axis that shrinks at least as much as the chroma is
@@ -62,7 +63,7 @@ func NewScaler(bounds image.Rectangle, src RectF, dstW, dstH int) (*Scaler, erro
 	if dstW <= 0 || dstH <= 0 {
 		return nil, fmt.Errorf("picture: scaling to %dx%d pixels, want at least 1x1", dstW, dstH)
 	}
-	if dstW > maxSide || dstH > maxSide || dstW*dstH > maxScaled {
+	if dstW > maxSide || dstH > maxSide || int64(dstW)*int64(dstH) > maxScaled {
 		return nil, fmt.Errorf("picture: scaling to %dx%d pixels, want sides of at most %d and %d pixels in all",
 			dstW, dstH, maxSide, maxScaled)
 	}

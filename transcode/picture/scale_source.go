@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"image"
 	"image/color"
+	"math"
 )
 
 // open prepares to read rows of src. It checks that the samples are all there,
@@ -37,10 +38,10 @@ func (s *Scaler) open(src Picture) (err error) {
 
 // checkPlane tells whether have bytes hold so many rows.
 func checkPlane(what string, have, stride, rowBytes, rows int) error {
-	if stride < rowBytes || stride > 1<<32 {
+	if stride < rowBytes || stride > math.MaxInt32 {
 		return fmt.Errorf("picture: rows of %s are %d bytes apart, want at least %d", what, stride, rowBytes)
 	}
-	if want := (rows-1)*stride + rowBytes; have < want {
+	if want := int64(rows-1)*int64(stride) + int64(rowBytes); int64(have) < want {
 		return fmt.Errorf("picture: picture holds %d bytes of %s, want %d", have, what, want)
 	}
 	return nil

@@ -59,7 +59,7 @@ func twinSample(size int, from, to float64, n, i int, at func(int) float64) floa
 	centre := (a+b)/2 - 0.5
 	for k := int(math.Floor(centre)) - 1; k <= int(math.Floor(centre))+2; k++ {
 		v := at(min(max(k, 0), size-1))
-		weight := cubic(centre-float64(k), 1.0/3, 1.0/3)
+		weight := cubic(centre-float64(k), 0, 0.5)
 		sum += weight * v
 		weights += weight
 		low, high = math.Min(low, v), math.Max(high, v)
