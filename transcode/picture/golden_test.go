@@ -34,7 +34,7 @@ func TestGoldenPictures(t *testing.T) {
 		{"mono-floyd-steinberg", pixel.MonoRows, FloydSteinberg, nil},
 		{"mono-atkinson", pixel.MonoRows, Atkinson, nil},
 		{"rgb444-round-turned-toned", pixel.RGB444, BlueNoise, func(o *Options) {
-			o.Width, o.Height, o.Turn, o.Round = 96, 96, 1, true
+			o.Width, o.Height, o.Turn, o.Round = w, w, 1, true
 			o.Background = color.NRGBA{60, 0, 60, 255}
 			o.Tone = Tone{Brightness: 0.05, Contrast: 1.2, Gamma: 1.1, Saturation: 1.4}
 		}},

@@ -10,11 +10,6 @@ type pattern struct {
 	rank []uint16
 }
 
-// at returns the rank at a place on the panel.
-func (p pattern) at(x, y int) int {
-	return int(p.rank[(y&p.mask)*(p.mask+1)+x&p.mask])
-}
-
 // ordered compares each pixel with a pattern.
 //
 // Red and blue use the pattern upside down, the highest rank first. Then

@@ -323,3 +323,33 @@ func TestImpossibleOptionsAndPicturesAreErrors(t *testing.T) {
 		t.Errorf("after errors a good picture fails: %v", err)
 	}
 }
+
+// Options and pictures of any kind either fail or fill the frame, twice alike.
+func FuzzRender(f *testing.F) {
+	f.Add(uint8(1), uint8(2), 16, 9, 0, uint8(0), 20, 10, 1, 1, 0.0, 0.0, 0.0, 0.0, 1.0)
+	f.Add(uint8(9), uint8(3), 9, 17, 3, uint8(1), 3, 40, 8, 9, 1.0, 2.0, 1.5, 30.25, 2.0)
+	f.Add(uint8(3), uint8(4), 1, 1, 2, uint8(2), 1, 1, 16, 1, 0.0, 0.0, 1.0, 1.0, 0.2)
+	f.Add(uint8(7), uint8(9), 0, -1, 4, uint8(3), 64, 64, -1, 0, math.NaN(), 0.0, math.Inf(1), 1e300, math.NaN())
+	f.Fuzz(func(t *testing.T, format, dither uint8, w, h, turn int, fit uint8, srcW, srcH, num, den int, x, y, cw, ch, gamma float64) {
+		if w > 100 || h > 100 || srcW < 0 || srcH < 0 || srcW > 100 || srcH > 100 {
+			t.Skip("too large to be quick")
+		}
+		r, err := NewRenderer(Options{Width: w, Height: h, Turn: turn, Round: turn == 2, Format: pixel.Format(format), Fit: Fit(fit),
+			Crop: Crop{x, y, cw, ch}, Background: color.Gray{dither}, Dither: Dither(dither), Tone: Tone{Contrast: 1, Gamma: gamma, Saturation: 1}})
+		if err != nil {
+			return
+		}
+		p := Picture{Image: testCard(srcW, srcH), AspectNum: num, AspectDen: den}
+		first := bytes.Repeat([]byte{0xa5}, r.FrameBytes())
+		if err := r.Render(first, p); err != nil {
+			return
+		}
+		sw, sh := r.StoredSize()
+		if !r.o.Format.PaddingClear(first, sw, sh) {
+			t.Error("padding is not zero")
+		}
+		if again := mustRender(t, r, p); !bytes.Equal(first, again) {
+			t.Error("a second frame differs")
+		}
+	})
+}
