@@ -1,0 +1,247 @@
+package transcode
+
+import (
+	"context"
+	"fmt"
+	"image"
+	"image/color"
+	"io"
+	"math/big"
+	"sync/atomic"
+
+	"example.org/stampreel/container"
+	"example.org/stampreel/transcode/picture"
+	"example.org/stampreel/transcode/sound"
+	"example.org/stampreel/transcode/source"
+)
+
+// runner is the state of one Run.
+type runner struct {
+	in       Input
+	o        Options
+	settings container.Settings
+	clock    clock
+	total    int64 // beats, 0 when not known
+
+	pictures   source.Pictures
+	stream     *sound.Stream // nil without sound
+	soundInfo  source.SoundInfo
+	untilSound bool // the clip ends with its sound
+
+	w          *container.Writer
+	frames     chan []byte // frame buffers to be used again
+	sound      []byte
+	soundEnded bool
+	silence    int64 // bytes of silence that were added
+	until      int64 // ticks of the source handed out, all rounds of an animation
+	enough     atomic.Bool
+	stop       context.CancelFunc
+	result     Result
+}
+
+// plain is what shows when there is only sound.
+type plain struct{ c color.Color }
+
+func (plain) Info() source.PicturesInfo {
+	return source.PicturesInfo{Width: 1, Height: 1, Frames: 1, Tick: source.Ratio{Num: 1, Den: 1}, Still: true}
+}
+
+func (p plain) Next(context.Context) (*source.Timed, error) {
+	dot := image.NewNRGBA(image.Rect(0, 0, 1, 1))
+	dot.Set(0, 0, p.c)
+	return &source.Timed{Picture: picture.Picture{Image: dot}}, nil
+}
+
+func (plain) Close() error { return nil }
+
+// prepare opens the sound, chooses the rate and fills in the clip's settings.
+func (r *runner) prepare(ctx context.Context) error {
+	var snd source.Sound
+	if r.in.Media != nil {
+		r.pictures, snd = r.in.Media.Pictures, r.in.Media.Sound
+	}
+	if r.in.Sound != nil {
+		if snd = r.in.Sound.Sound; snd == nil {
+			return fmt.Errorf("transcode: the second source is a %s and has no sound", r.in.Sound.Kind)
+		}
+	}
+	if r.o.Sound == nil {
+		snd = nil
+	}
+	var info *source.PicturesInfo
+	if r.pictures != nil {
+		i := r.pictures.Info()
+		info = &i
+	} else if snd == nil {
+		return fmt.Errorf("transcode: nothing to pack: no picture, and no sound that the player could play")
+	}
+	rate, err := chooseRate(info, snd != nil, r.o.Rate, r.o.RateLimit)
+	if err != nil {
+		return err
+	}
+	r.clock = clock{rate: rate, from: ratio(r.o.From)}
+	if r.o.To.Num != 0 && ratio(r.o.To).Cmp(r.clock.from) <= 0 {
+		return ErrNothingLeft
+	}
+	r.settings = container.Settings{
+		Width: r.o.Picture.Width, Height: r.o.Picture.Height, PixelFormat: r.o.Picture.Format,
+		Turn: r.o.Picture.Turn, Rate: rate, Loops: r.o.Loops,
+	}
+	if r.o.Picture.Turn%2 == 1 {
+		r.settings.Width, r.settings.Height = r.settings.Height, r.settings.Width
+	}
+	if r.pictures == nil {
+		background := r.o.Picture.Background
+		if background == nil {
+			background = color.Black
+		}
+		r.pictures = plain{background}
+		info = &source.PicturesInfo{Still: true}
+	}
+	if snd != nil {
+		if err := r.openSound(snd); err != nil {
+			return err
+		}
+		forever := info.LoopsForever && r.in.Sound != nil && r.in.Again != nil
+		r.untilSound = info.Still && info.Duration.Num == 0 || forever
+	}
+	r.total = r.expect(info)
+	r.settings.ExpectedBeats = uint32(min(r.total, container.MaxFileSectors))
+	return nil
+}
+
+func ratio(t source.Ratio) *big.Rat {
+	if t.Num == 0 || t.Den == 0 {
+		return new(big.Rat)
+	}
+	return new(big.Rat).SetFrac64(t.Num, t.Den)
+}
+
+// expect returns about how many beats there will be, 0 when nothing tells.
+func (r *runner) expect(info *source.PicturesInfo) int64 {
+	end := ratio(info.Duration)
+	if r.untilSound {
+		end = new(big.Rat).SetFrac64(r.soundInfo.Frames, int64(r.soundInfo.Rate))
+	}
+	if to := ratio(r.o.To); to.Sign() > 0 && (end.Sign() == 0 || to.Cmp(end) < 0) {
+		end = to
+	}
+	if end.Sign() == 0 {
+		return 0
+	}
+	return r.clock.beforeTime(end)
+}
+
+// openSound skips to From and starts the conversion to the DAC's samples.
+func (r *runner) openSound(snd source.Sound) error {
+	f := *r.o.Sound
+	r.soundInfo = snd.Info()
+	skip := new(big.Rat).Mul(r.clock.from, new(big.Rat).SetInt64(int64(r.soundInfo.Rate)))
+	if err := discard(snd, new(big.Int).Div(skip.Num(), skip.Denom()).Int64(), r.soundInfo.Channels); err != nil {
+		return err
+	}
+	var err error
+	if r.stream, err = sound.NewStream(snd, r.soundInfo.Rate, r.soundInfo.Channels, f, r.o.SoundOptions); err != nil {
+		return err
+	}
+	r.settings.SoundCoding = container.S16
+	if f.Bits == 8 {
+		r.settings.SoundCoding = container.U8
+	}
+	r.settings.Channels = f.Channels
+	exact := new(big.Rat).SetFrac64(f.RateNum, f.RateDen)
+	if exact.Num().Int64() > 1<<31-1 || exact.Denom().Int64() > 65535 {
+		return fmt.Errorf("transcode: sample rate %v Hz: its terms are too large for a clip, at most 2147483647/65535", exact)
+	}
+	r.settings.SampleRate = container.Ratio{Num: uint32(exact.Num().Int64()), Den: uint32(exact.Denom().Int64())}
+	perSecond := r.settings.SampleRate.Float() * float64(f.FrameBytes())
+	r.settings.SoundLead = leadBeats(r.clock.rate, perSecond, r.o.SoundBuffer)
+	return nil
+}
+
+func discard(snd source.Sound, frames int64, channels int) error {
+	buf := make([]float32, 4096*channels)
+	for frames > 0 {
+		n, err := snd.Read(buf[:min(frames, 4096)*int64(channels)])
+		frames -= int64(n)
+		if err == io.EOF {
+			return nil
+		}
+		if err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// endless is the beats of a still that lasts until its sound ends; they are
+// handed out in portions.
+const endless = 1 << 20
+
+// read hands out each picture with the beats that show it.
+func (r *runner) read(ctx context.Context, todo, ordered chan<- *job) error {
+	limit := int64(container.MaxBeatNumber)
+	if r.o.To.Num != 0 {
+		limit = r.clock.beforeTime(ratio(r.o.To))
+	}
+	send := func(t *source.Timed, beats int64) error {
+		j := &job{timed: t, beats: beats, done: make(chan struct{})}
+		select {
+		case todo <- j:
+		case <-ctx.Done():
+			t.Release()
+			return ctx.Err()
+		}
+		select {
+		case ordered <- j:
+			return nil
+		case <-ctx.Done():
+			return ctx.Err()
+		}
+	}
+	pictures, given, round := r.pictures, int64(0), int64(0)
+	info := pictures.Info()
+	var again *source.Media // the source opened once more
+	defer func() {
+		if again != nil {
+			again.Close()
+		}
+	}()
+	for given < limit {
+		t, err := pictures.Next(ctx)
+		if err == io.EOF {
+			if !r.untilSound || info.Still {
+				return nil
+			}
+			if again != nil {
+				again.Close()
+			}
+			if again, err = r.in.Again(ctx); err != nil {
+				return err
+			}
+			if again.Pictures == nil {
+				return fmt.Errorf("transcode: the source changed while it was read: it has no pictures any more")
+			}
+			pictures, round = again.Pictures, r.until
+			continue
+		}
+		if err != nil {
+			return err
+		}
+		if info.Still && r.untilSound {
+			return send(t, min(limit-given, endless))
+		}
+		r.until = round + t.Until
+		end := min(r.clock.before(r.until, info.Tick), limit)
+		if end <= given { // no beat has its middle in this picture
+			t.Release()
+			continue
+		}
+		beats := end - given
+		given = end
+		if err := send(t, beats); err != nil {
+			return err
+		}
+	}
+	return nil
+}

@@ -1,0 +1,295 @@
+// Package transcode turns one source into one clip: it reads timed pictures and
+// sound, gives every beat the picture and the samples that belong to it, and
+// hands them to a [container.Writer] in order.
+//
+// The work runs as a bounded pipeline: one goroutine reads the source and
+// decides which beats each picture gets, several render pictures to panel
+// bytes, one writes. Pictures that no beat shows are never rendered, a picture
+// that stays is rendered once. Memory does not depend on the length of the
+// source, the result does not depend on the number of workers, and cancelling
+// the context ends all of them.
+package transcode
+
+import (
+	"bytes"
+	"context"
+	"crypto/sha256"
+	"encoding/binary"
+	"errors"
+	"fmt"
+	"io"
+	"math/big"
+
+	"golang.org/x/sync/errgroup"
+
+	"example.org/stampreel/container"
+	"example.org/stampreel/transcode/picture"
+	"example.org/stampreel/transcode/sound"
+	"example.org/stampreel/transcode/source"
+)
+
+// Input is what a clip is made from.
+type Input struct {
+	// Pictures; its Media may have sound too. Nil Pictures give a clip of the
+	// background colour that lasts as long as the sound.
+	Media *source.Media
+	// Separate sound, instead of the one in Media; nil for none.
+	Sound *source.Media
+	// Opens the pictures once more, for an animation that repeats until its
+	// sound ends; nil when that is not possible.
+	Again func(context.Context) (*source.Media, error)
+}
+
+// Options say what the clip is to be.
+type Options struct {
+	Picture picture.Options
+
+	// Beats a second; 0/0 means the source's rate, within RateLimit.
+	Rate source.Ratio
+	// The most pictures a second the panel can take; 0/0 means no limit.
+	RateLimit source.Ratio
+
+	// Samples for the DAC; nil means a clip without sound.
+	Sound        *sound.Format
+	SoundOptions sound.Options
+	// Bytes of sound that a player can hold ahead; 0 means no limit.
+	SoundBuffer int64
+
+	Loops bool
+	// Seconds of the source between which the clip lies; To 0/0 means the end.
+	From, To source.Ratio
+
+	Workers int // goroutines that render; 0 means 1
+	// Called for each beat written, from one goroutine. Total is 0 when the
+	// length is not known.
+	Progress func(beats, total int64)
+}
+
+// Result says what became of the source.
+type Result struct {
+	Headers  []container.Header // one a part
+	Beats    int64
+	Rendered int64 // pictures rendered
+	Repeats  int64 // beats that repeat the picture before
+	Sound    sound.Stats
+	Warnings []string
+}
+
+// ErrNothingLeft says that no beat lies between From and To.
+var ErrNothingLeft = errors.New("transcode: the source has no picture in the part asked for")
+
+// job is one picture and the beats that show it.
+type job struct {
+	timed *source.Timed
+	beats int64
+	frame []byte
+	done  chan struct{}
+}
+
+// Run makes a clip. create gives an empty file for each part, 0 first. On an
+// error what was created is of no use.
+func Run(ctx context.Context, in Input, create func(part int) (io.WriteSeeker, error), o Options) (*Result, error) {
+	r := &runner{in: in, o: o}
+	if err := r.prepare(ctx); err != nil {
+		return nil, err
+	}
+	w, err := container.NewPartsWriter(create, r.settings)
+	if err != nil {
+		return nil, err
+	}
+	r.w = w
+
+	workers := max(o.Workers, 1)
+	g, ctx := errgroup.WithContext(ctx)
+	ctx, r.stop = context.WithCancel(ctx)
+	defer r.stop()
+	todo := make(chan *job, workers)    // to be rendered, any order
+	ordered := make(chan *job, workers) // the same, in the order of the clip
+	r.frames = make(chan []byte, 3*workers)
+	g.Go(func() error {
+		defer close(todo)
+		defer close(ordered)
+		err := r.read(ctx, todo, ordered)
+		if r.enough.Load() {
+			return nil
+		}
+		return err
+	})
+	for range workers {
+		renderer, err := picture.NewRenderer(o.Picture)
+		if err != nil {
+			r.stop()
+			return nil, errors.Join(err, g.Wait())
+		}
+		g.Go(func() error {
+			for j := range todo {
+				if err := r.render(renderer, j); err != nil {
+					return err
+				}
+			}
+			return nil
+		})
+	}
+	g.Go(func() error { return r.write(ctx, ordered) })
+	if err := g.Wait(); err != nil {
+		return nil, err
+	}
+	return r.finish()
+}
+
+func (r *runner) render(renderer *picture.Renderer, j *job) error {
+	defer close(j.done)
+	defer j.timed.Release()
+	select {
+	case j.frame = <-r.frames:
+	default:
+		j.frame = make([]byte, renderer.FrameBytes())
+	}
+	return renderer.Render(j.frame, j.timed.Picture)
+}
+
+// write gives the writer each job's beats in order.
+func (r *runner) write(ctx context.Context, ordered <-chan *job) error {
+	var last []byte // the frame that the panel shows
+	for j := range ordered {
+		select {
+		case <-j.done:
+		case <-ctx.Done():
+			return ctx.Err()
+		}
+		r.result.Rendered++
+		same := last != nil && bytes.Equal(j.frame, last)
+		if last != nil {
+			select {
+			case r.frames <- last:
+			default:
+			}
+		}
+		last = j.frame
+		for k := range j.beats {
+			if err := ctx.Err(); err != nil {
+				return err
+			}
+			samples, more, err := r.samples()
+			if err != nil {
+				return err
+			}
+			if r.untilSound && !more {
+				r.enough.Store(true)
+				r.stop()
+				return nil
+			}
+			coding, frame := container.Raw, last
+			if (same || k > 0) && !r.w.KeyDue() {
+				coding, frame = container.Repeat, nil
+				r.result.Repeats++
+			}
+			if err := r.w.Write(coding, frame, samples); err != nil {
+				return err
+			}
+			if r.o.Progress != nil {
+				r.o.Progress(int64(r.w.Beats()), r.total)
+			}
+		}
+	}
+	return ctx.Err()
+}
+
+// samples returns the sound of the next beat, padded with silence behind the
+// end; more is false when there was none left.
+func (r *runner) samples() (p []byte, more bool, err error) {
+	if r.stream == nil {
+		return nil, false, nil
+	}
+	n := r.w.SoundBytes()
+	if cap(r.sound) < n {
+		r.sound = make([]byte, 2*n)
+	}
+	p = r.sound[:n]
+	got := 0
+	for got < n && !r.soundEnded {
+		m, err := r.stream.Read(p[got:])
+		got += m
+		if err == io.EOF {
+			r.soundEnded = true
+		} else if err != nil {
+			return nil, false, err
+		}
+	}
+	more = got > 0
+	if got < n {
+		silence := r.settings.SoundCoding.Silence()
+		for i := got; i < n; i++ {
+			p[i] = silence
+		}
+		r.silence += int64(n - got)
+	}
+	return p, more, nil
+}
+
+func (r *runner) finish() (*Result, error) {
+	if r.w.Beats() == 0 {
+		return nil, ErrNothingLeft
+	}
+	r.w.SetIdentity(r.identity())
+	headers, err := r.w.Close()
+	if err != nil {
+		return nil, err
+	}
+	r.result.Headers = headers
+	r.result.Beats = int64(r.w.Beats())
+	for _, m := range []*source.Media{r.in.Media, r.in.Sound} {
+		if m != nil && m.Warnings != nil {
+			r.result.Warnings = append(r.result.Warnings, m.Warnings()...)
+		}
+	}
+	if r.stream != nil {
+		r.result.Sound = r.stream.Stats()
+		r.warnOfSound()
+	}
+	return &r.result, nil
+}
+
+// warnOfSound says where sound and pictures end apart, and what was clipped.
+func (r *runner) warnOfSound() {
+	perSecond := float64(r.o.Sound.FrameBytes()) * float64(r.o.Sound.RateNum) / float64(r.o.Sound.RateDen)
+	warn := func(format string, args ...any) {
+		r.result.Warnings = append(r.result.Warnings, fmt.Sprintf(format, args...))
+	}
+	// What a beat or two lack is the rounding of lengths.
+	if quiet := float64(r.silence) / perSecond; quiet > 0.1 && !r.untilSound {
+		warn("the sound ends %.1f s before the picture: silence follows", quiet)
+	}
+	info := r.soundInfo
+	left := float64(info.Frames)/float64(info.Rate) - r.o.From.Float() - float64(r.result.Beats)/r.settings.Rate.Float()
+	if r.o.To.Num == 0 && info.Frames > 0 && left > 0.1 {
+		warn("the sound goes on for %.1f s after the last picture: left out", left)
+	}
+	if n := r.result.Sound.Clipped; n > 0 {
+		warn("%d samples were louder than full scale and are clipped", n)
+	}
+	if n := r.result.Sound.Invalid; n > 0 {
+		warn("%d samples are not numbers and play as silence", n)
+	}
+}
+
+// identity makes the clip's identity from all bytes of its sources and the trim.
+func (r *runner) identity() (id [16]byte) {
+	h := sha256.New()
+	for _, m := range []*source.Media{r.in.Media, r.in.Sound} {
+		var sum [32]byte
+		if m != nil {
+			sum = m.Sum()
+		}
+		h.Write(sum[:])
+	}
+	for _, t := range []source.Ratio{r.o.From, r.o.To} {
+		q := new(big.Rat)
+		if t.Num != 0 && t.Den != 0 {
+			q.SetFrac64(t.Num, t.Den)
+		}
+		binary.Write(h, binary.LittleEndian, [2]int64{q.Num().Int64(), q.Denom().Int64()})
+	}
+	copy(id[:], h.Sum(nil))
+	return id
+}
