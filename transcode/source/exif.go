@@ -41,9 +41,17 @@ func tiffOrientation(b []byte) orientation {
 		if len(entries) < 12 {
 			return 0
 		}
-		// Tag, type (3 is a 16-bit number), count, value.
-		if order.Uint16(entries) == 0x0112 && order.Uint16(entries[2:]) == 3 {
-			if v := order.Uint16(entries[8:]); v >= 1 && v <= 8 {
+		// Tag, type, count, value. The type should be 3, a 16-bit number; cameras
+		// also write 8 (signed), and 4 and 9 (the same with 32 bits).
+		if order.Uint16(entries) == 0x0112 {
+			var v uint32
+			switch order.Uint16(entries[2:]) {
+			case 3, 8:
+				v = uint32(order.Uint16(entries[8:]))
+			case 4, 9:
+				v = order.Uint32(entries[8:])
+			}
+			if v >= 1 && v <= 8 {
 				return orientation(v)
 			}
 			return 0

@@ -18,39 +18,45 @@ import (
 
 // twin composes all frames of a GIF the obvious way, with the decoder of the
 // standard library and the disposal methods as GIF89a, section 23, describes
-// them, but for "restore to background", which clears.
-func twin(r io.Reader) ([]*image.NRGBA, []int64, error) {
+// them, but for "restore to background", which clears. It returns the number of
+// frames.
+func twin(r io.Reader, visit func(i, frames int, shown *image.NRGBA, delay int64)) (int, error) {
 	all, err := gif.DecodeAll(r)
 	if err != nil {
-		return nil, nil, err
+		return 0, err
 	}
 	w, h := all.Config.Width, all.Config.Height
 	if w == 0 || h == 0 {
 		w, h = all.Image[0].Rect.Max.X, all.Image[0].Rect.Max.Y
 	}
 	screen := image.NewNRGBA(image.Rect(0, 0, w, h))
-	var pictures []*image.NRGBA
-	var delays []int64
+	before := image.NewNRGBA(screen.Rect)
 	for i, frame := range all.Image {
-		before := image.NewNRGBA(screen.Rect)
 		copy(before.Pix, screen.Pix)
-		draw.Draw(screen, frame.Rect, frame, frame.Rect.Min, draw.Over)
-		shown := image.NewNRGBA(screen.Rect)
-		copy(shown.Pix, screen.Pix)
-		pictures = append(pictures, shown)
+		palette := make([]color.NRGBA, len(frame.Palette))
+		for i, c := range frame.Palette {
+			palette[i] = color.NRGBAModel.Convert(c).(color.NRGBA)
+		}
+		for y := frame.Rect.Min.Y; y < frame.Rect.Max.Y; y++ {
+			for x := frame.Rect.Min.X; x < frame.Rect.Max.X; x++ {
+				if c := palette[frame.ColorIndexAt(x, y)]; c.A != 0 {
+					screen.SetNRGBA(x, y, c)
+				}
+			}
+		}
 		delay := int64(all.Delay[i])
 		if delay < 2 {
 			delay = 10
 		}
-		delays = append(delays, delay)
+		visit(i, len(all.Image), screen, delay)
 		switch all.Disposal[i] {
 		case gif.DisposalBackground:
 			draw.Draw(screen, frame.Rect, image.Transparent, image.Point{}, draw.Src)
 		case gif.DisposalPrevious:
-			screen = before
+			copy(screen.Pix, before.Pix)
 		}
 	}
-	return pictures, delays, nil
+	return len(all.Image), nil
 }
 
 // compareWithTwin compares pixels and times of every frame and returns how many
@@ -61,33 +67,31 @@ func compareWithTwin(t *testing.T, path string) int {
 	if err != nil {
 		t.Fatal(err)
 	}
-	pictures, delays, err := twin(bytes.NewReader(data))
-	if err != nil {
-		t.Fatal(err)
-	}
 	m := open(t, path, Options{})
 	var at int64
-	for i, want := range pictures {
+	n, err := twin(bytes.NewReader(data), func(i, frames int, want *image.NRGBA, delay int64) {
 		p, err := m.Pictures.Next(background)
 		if err != nil {
-			t.Fatalf("%s: picture %d of %d: %v", path, i+1, len(pictures), err)
+			t.Fatalf("%s: picture %d of %d: %v", path, i+1, frames, err)
 		}
 		got, ok := p.Image.(*image.NRGBA)
 		if !ok || got.Rect != want.Rect || !bytes.Equal(got.Pix, want.Pix) {
 			t.Fatalf("%s: picture %d differs from the twin's", path, i+1)
 		}
-		if len(pictures) > 1 {
-			if p.At != at || p.Until != at+delays[i] {
-				t.Fatalf("%s: picture %d from %d to %d, want %d to %d", path, i+1, p.At, p.Until, at, at+delays[i])
-			}
-			at = p.Until
+		if frames > 1 && (p.At != at || p.Until != at+delay) {
+			t.Fatalf("%s: picture %d from %d to %d, want %d to %d", path, i+1, p.At, p.Until, at, at+delay)
 		}
+		at = p.Until
 		p.Release()
+	})
+	if err != nil {
+		t.Fatal(err)
 	}
 	if _, err := m.Pictures.Next(background); err != io.EOF {
 		t.Fatalf("%s: %v after the last picture, want io.EOF", path, err)
 	}
-	return len(pictures)
+	m.Close()
+	return n
 }
 
 // randomGIF makes an animation of partial, transparent frames with palettes of

@@ -242,6 +242,9 @@ func (m *Media) Close() error {
 // the last picture. It is not to be called while Next or Read runs. If a file
 // can no longer be read, the sum is all zero and a warning says why.
 func (m *Media) Sum() [32]byte {
+	if m.sum == nil { // a Media made by a caller
+		return [32]byte{}
+	}
 	sum, err := m.sum()
 	if err != nil {
 		m.log.add("no checksum of the source: %v", strings.TrimPrefix(err.Error(), "source: "))

@@ -224,6 +224,10 @@ func compareWithGoAudio(t *testing.T, path string, data []byte) {
 	if err != nil {
 		t.Fatalf("%s: go-audio/wav: %v", path, err)
 	}
+	// It takes the padding byte of an odd chunk for a sample.
+	at := bytes.Index(data, []byte("data"))
+	stated := int(binary.LittleEndian.Uint32(data[at+4:])) / (int(d.BitDepth) / 8)
+	buffer.Data = buffer.Data[:min(stated, len(buffer.Data))]
 	got, _ := samples(t, path)
 	if len(got) != len(buffer.Data) {
 		t.Fatalf("%s: %d samples, go-audio/wav reads %d", path, len(got), len(buffer.Data))
