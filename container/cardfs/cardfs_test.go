@@ -1,0 +1,107 @@
+package cardfs
+
+import (
+	"errors"
+	"io"
+	"os"
+	"path/filepath"
+	"strings"
+	"testing"
+)
+
+func names(t *testing.T, dir string) []string {
+	t.Helper()
+	entries, err := os.ReadDir(dir)
+	if err != nil {
+		t.Fatal(err)
+	}
+	var all []string
+	for _, e := range entries {
+		all = append(all, e.Name())
+	}
+	return all
+}
+
+func TestAFileHasItsNameOnlyWhenItIsWhole(t *testing.T) {
+	dir := t.TempDir()
+	path := filepath.Join(dir, "a.srq")
+	if err := os.WriteFile(path, []byte("old"), 0o644); err != nil {
+		t.Fatal(err)
+	}
+	f, err := Create(path)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if _, err := f.WriteString("new"); err != nil {
+		t.Fatal(err)
+	}
+	if old, _ := os.ReadFile(path); string(old) != "old" {
+		t.Errorf("before the commit the file holds %q", old)
+	}
+	if err := f.Commit(); err != nil {
+		t.Fatal(err)
+	}
+	f.Abort()
+	if now, _ := os.ReadFile(path); string(now) != "new" {
+		t.Errorf("after the commit the file holds %q", now)
+	}
+	if got := names(t, dir); len(got) != 1 {
+		t.Errorf("files left: %v", got)
+	}
+}
+
+func TestAFailedWriteKeepsTheOldFileAndLeavesNothing(t *testing.T) {
+	dir := t.TempDir()
+	path := filepath.Join(dir, "a.srq")
+	os.WriteFile(path, []byte("old"), 0o644)
+	full := errors.New("no space left on device")
+	err := Write(path, func(w io.Writer) error { w.Write([]byte("half")); return full })
+	if !errors.Is(err, full) || !strings.Contains(err.Error(), "a.srq") {
+		t.Errorf("got %v", err)
+	}
+	if old, _ := os.ReadFile(path); string(old) != "old" {
+		t.Errorf("the old file holds %q", old)
+	}
+	if got := names(t, dir); len(got) != 1 {
+		t.Errorf("files left: %v", got)
+	}
+}
+
+func TestAMissingFolderIsNamed(t *testing.T) {
+	_, err := Create(filepath.Join(t.TempDir(), "gone", "a.srq"))
+	if err == nil || !strings.Contains(err.Error(), filepath.Join("gone", "a.srq")) || strings.Contains(err.Error(), ".part") {
+		t.Errorf("got %v", err)
+	}
+}
+
+func TestLeftoversAreRemovedAndNothingElse(t *testing.T) {
+	dir := t.TempDir()
+	f, err := Create(filepath.Join(dir, "a.srq"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	f.File.Close() // as if killed here
+	os.WriteFile(filepath.Join(dir, "b.srq"), nil, 0o644)
+	os.WriteFile(filepath.Join(dir, ".hidden.part"), nil, 0o644)
+	if n, err := RemoveLeftovers(dir); n != 1 || err != nil {
+		t.Errorf("%d removed, %v", n, err)
+	}
+	if got := names(t, dir); len(got) != 2 {
+		t.Errorf("left: %v", got)
+	}
+}
+
+func TestNamesThatFATTakes(t *testing.T) {
+	for in, want := range map[string]string{
+		"film.srq": "film.srq", "a:b?c*d.srq": "a-b-c-d.srq", "ends. .": "ends", "": "-", "...": "-", "con.srq": "-con.srq", "LPT1": "-LPT1",
+		"console.srq": "console.srq", "Zug nach Süden – 東.srq": "Zug nach Süden – 東.srq", "bad\xffutf8": "bad-utf8", "tab\tbell\a": "tab-bell-", " lead": "lead",
+	} {
+		if got := Name(in); got != want {
+			t.Errorf("Name(%q) = %q, want %q", in, got, want)
+		}
+	}
+	long := Name(strings.Repeat("ü", 300))
+	if len(long) > 200 || !strings.HasPrefix(long, "üü") || strings.ContainsRune(long, '\uFFFD') {
+		t.Errorf("a long name becomes %q", long)
+	}
+}
