@@ -1,0 +1,135 @@
+// Package budget says beforehand whether a clip plays on a player.
+//
+// A clip is a row of beats. Beat i must be in memory by its time t(i) = i·T (T is
+// one over the beat rate), or, in a player too small to hold a whole beat, it is
+// drawn strip by strip while it arrives and must be finished by t(i+1). The card
+// sends R bytes a second inside a request, and each beat is one multi-block
+// request. What a beat costs is counted in bytes of the card's time:
+//
+//	whole beats, own bus     c = bytes + q·R
+//	whole beats, shared bus  c = bytes + 2·q·R + p·R
+//	strips, own bus          c = q·R + max(bytes, p·R)
+//	strips, shared bus       c = bytes + (1 + n)·q·R + p·R
+//
+// where q is the time of one request, p the time the panel's bus takes for the
+// picture (its bits over the clock, and for each window the bytes that address it
+// and the driver's set-up), and n the number of strips. On a shared bus drawing
+// interrupts reading, so reading asks again after each picture or strip; in
+// strips the slower of card and panel sets the pace.
+//
+// The read-ahead buffer B is the player's memory less the sound that is held
+// ahead: a ring whose sectors are free again as the panel takes them. When the
+// buffer is full its first beat has already been asked for (and on a shared bus
+// the picture before it drawn), so B counts for that much more. A card that
+// pauses for S seconds now and then is a link that starts S late: it brings R·(t−S)
+// in t seconds. Where the card is faster than the panel it waits for memory that is
+// still being drawn, and a pause then costs up to p − bytes/R more. Package playback finds the smallest rate N with which no run of
+// beats is late under those terms, and the margin is 1 − N/R:
+//
+//	plays     every margin is at least 20 %
+//	tight     every margin is at least 0
+//	stutters  otherwise
+//
+// Sound is judged by itself: it lies in its beat in front of the picture, and its
+// time comes the sound lead later. Two levels are judged: the pause that the
+// player file gives (or a usual one), and the 100 ms that the SD specification
+// lets a card take. Whatever has to be rounded is rounded against the player, so
+// that what plays here is not late in a player that keeps to its file.
+package budget
+
+import (
+	"errors"
+	"fmt"
+	"iter"
+
+	"example.org/stampreel/budget/card"
+	"example.org/stampreel/container/pixel"
+)
+
+// Clip is what the budget has to know about a clip.
+type Clip struct {
+	Width, Height int          // of the stored picture, in pixels
+	Turn          int          // quarter turns clockwise that bring it upright, 0 to 3
+	Pixels        pixel.Format // of the pictures on the panel's bus
+
+	RateNum, RateDen int64 // beats a second, both above zero
+
+	SampleNum, SampleDen int64 // sample rate in Hz; 0/1 for a clip without sound
+	SampleBits           int   // of one decoded sample: 8 or 16; 0 without sound
+	Channels             int   // 1 or 2; 0 without sound
+	Lead                 int   // beats between storing a sound and hearing it
+
+	Loops bool // the first beat follows the last
+	Alone bool // no picture needs an earlier one, so that pictures can be left out
+
+	// SoundHeld is the sound in bytes that a player holds ahead of its time, as the
+	// clip states it; 0 stands for Lead+1 beats of the largest.
+	SoundHeld int64
+
+	Beats iter.Seq[Beat] // in order; gone through several times
+}
+
+// Beat is one beat as it lies on the card and goes to the panel.
+type Beat struct {
+	Sectors    int   // 512-byte sectors of the whole beat, at least 1
+	SoundBytes int64 // of the sound stored in it
+	FrameBytes int64 // of the stored picture; 0 when the last one stays
+	PanelBytes int64 // pixel bytes that the panel's bus carries
+	Windows    int   // transfers to the panel: 1 for a whole picture, 0 for none
+}
+
+// maxBeats bounds a clip: a file under 4 GiB has at most as many sectors.
+const maxBeats = 1 << 23
+
+// summary is what one pass over the beats gives.
+type summary struct {
+	beats      int
+	maxSectors int64
+	maxSound   int64
+}
+
+// check goes through a clip once and refuses what cannot be judged.
+func (c *Clip) check() (summary, error) {
+	var s summary
+	switch {
+	case c.Beats == nil:
+		return s, errors.New("budget: clip without beats")
+	case c.RateNum <= 0 || c.RateDen <= 0 || c.RateNum > 1<<32 || c.RateDen > 1<<32:
+		return s, fmt.Errorf("budget: clip of %d/%d beats a second, want a ratio above zero", c.RateNum, c.RateDen)
+	case c.SoundHeld < 0 || c.SoundHeld > 1<<32:
+		return s, fmt.Errorf("budget: %d bytes of sound held ahead, want 0 to 2^32", c.SoundHeld)
+	case c.Lead < 0 || c.Lead > 1<<16:
+		return s, fmt.Errorf("budget: sound lead of %d beats, want 0 to 65536", c.Lead)
+	case !c.Pixels.Valid():
+		return s, fmt.Errorf("budget: pixel format %d is not known", uint8(c.Pixels))
+	}
+	var bad error
+	for b := range c.Beats {
+		if b.Sectors < 1 || b.Sectors > 1<<16 || b.Windows < 0 || b.Windows > 1<<16 ||
+			b.SoundBytes < 0 || b.FrameBytes < 0 || b.PanelBytes < 0 || b.PanelBytes > 1<<26 ||
+			b.SoundBytes+b.FrameBytes > int64(b.Sectors)*card.SectorBytes {
+			bad = fmt.Errorf("budget: beat %d: %d sectors, %d bytes of sound, %d of picture, %d for the panel in %d windows: not possible", s.beats, b.Sectors, b.SoundBytes, b.FrameBytes, b.PanelBytes, b.Windows)
+			break
+		}
+		s.beats++
+		s.maxSectors = max(s.maxSectors, int64(b.Sectors))
+		s.maxSound = max(s.maxSound, b.SoundBytes)
+		if s.beats > maxBeats {
+			bad = fmt.Errorf("budget: more than %d beats", maxBeats)
+			break
+		}
+	}
+	switch {
+	case bad != nil:
+		return summary{}, bad
+	case s.beats == 0:
+		return s, errors.New("budget: clip of 0 beats")
+	}
+	return s, nil
+}
+
+// HasSound says whether the clip has sound.
+func (c *Clip) HasSound() bool { return c.SampleNum > 0 }
+
+// interval is T, the time of one beat in seconds.
+func (c *Clip) interval() float64 { return float64(c.RateDen) / float64(c.RateNum) }

@@ -1,0 +1,289 @@
+package budget
+
+import (
+	"errors"
+	"fmt"
+	"math/big"
+	"time"
+
+	"example.org/stampreel/budget/card"
+	"example.org/stampreel/budget/playerfile"
+	"example.org/stampreel/container/playback"
+)
+
+// Word is a verdict in one word.
+type Word uint8
+
+// The words, from bad to good.
+const (
+	Stutters Word = iota // something comes too late
+	Tight                // in time, with less than TightMargin to spare
+	Plays                // in time, with TightMargin or more to spare
+)
+
+// TightMargin is the margin under which a clip is called tight.
+const TightMargin = 0.20
+
+func (w Word) String() string { return [...]string{"stutters", "tight", "plays"}[w] }
+
+// MarshalText writes the verdict as its word.
+func (w Word) MarshalText() ([]byte, error) { return []byte(w.String()), nil }
+
+// Part is a part of the player that may be the narrowest.
+type Part string
+
+// The parts.
+const (
+	CardPart   Part = "card"   // the card and its wiring, as pictures need them
+	PanelPart  Part = "panel"  // the panel's bus
+	MemoryPart Part = "memory" // the read-ahead buffer
+	SoundPart  Part = "sound"  // the card and its wiring, as sound needs them
+)
+
+// Row is one part's need against what it gives.
+type Row struct {
+	Part    Part              `json:"part"`
+	Need    float64           `json:"need"`    // in Unit; 0 with Never
+	Service float64           `json:"service"` // in Unit
+	Unit    string            `json:"unit"`    // bytes/s, s or bytes
+	Never   bool              `json:"never"`   // no service would be enough
+	Margin  float64           `json:"margin"`  // 1 − need/service, at least −1; −1 with Never
+	Word    Word              `json:"word"`
+	Origin  playerfile.Origin `json:"origin"`     // of the least certain figure behind the service
+	Late    int               `json:"first_late"` // first beat in whose time it fails, −1 for none
+}
+
+// Level is the verdict for one assumption about the card's pauses.
+type Level struct {
+	Stall    float64           `json:"stall_s"` // longest pause, seconds
+	Origin   playerfile.Origin `json:"stall_origin"`
+	Word     Word              `json:"word"`       // the worst of the rows
+	Margin   float64           `json:"margin"`     // the least of the rows but memory
+	Pictures Word              `json:"pictures"`   // card and panel
+	Sound    Word              `json:"sound"`      // Plays also for a clip without sound
+	Tightest Part              `json:"tightest"`   // the part that sets the margin
+	Late     int               `json:"first_late"` // first beat that is late or silent, −1 for none
+	LateAt   float64           `json:"late_at_s"`  // its time in the clip, seconds; 0 for none
+	Rows     []Row             `json:"rows"`       // card, sound, panel, memory; those the clip has
+}
+
+// Finding is a way in which a clip was made for another player.
+type Finding struct {
+	What string `json:"what"` // what differs: clip, then player
+	Try  string `json:"try"`
+}
+
+// Verdict is the answer for one clip on one player.
+type Verdict struct {
+	Typical   Level      `json:"typical"`       // at the pause the player file gives
+	Limit     Level      `json:"specification"` // at the 100 ms the specification allows
+	Misfits   []Finding  `json:"misfits"`       // empty when the clip was made for this player
+	Strips    bool       `json:"strips"`        // the memory is too small for whole beats
+	Proposals []Proposal `json:"proposals"`     // changes that help, each judged again
+}
+
+// Fits says whether the clip's format is the player's.
+func (v *Verdict) Fits() bool { return len(v.Misfits) == 0 }
+
+// OK says whether the clip can go onto this player: it fits and does not stutter
+// at the typical level.
+func (v *Verdict) OK() bool { return v.Fits() && v.Typical.Word != Stutters }
+
+// Judge says whether a clip plays on a player, what is tightest and what would
+// help. The error is about a clip that cannot be (no beats, impossible sizes).
+func Judge(c Clip, p *playerfile.Player) (Verdict, error) {
+	s, err := c.check()
+	if err != nil {
+		return Verdict{}, err
+	}
+	v := Verdict{Misfits: misfits(&c, p)}
+	l := newLink(&c, s, p)
+	v.Strips = l.reading == playback.Strips
+	if v.Typical, err = level(&c, s, p, p.Stall()); err != nil {
+		return Verdict{}, err
+	}
+	limit := playerfile.Figure[time.Duration]{Value: card.ReadLimit, Origin: playerfile.Declared}
+	if v.Limit, err = level(&c, s, p, limit); err != nil {
+		return Verdict{}, err
+	}
+	if v.Proposals, err = propose(&c, p, v.Typical); err != nil {
+		return Verdict{}, err
+	}
+	return v, nil
+}
+
+// level judges one clip at one pause of the card.
+func level(c *Clip, s summary, p *playerfile.Player, stall playerfile.Figure[time.Duration]) (Level, error) {
+	l := newLink(c, s, p)
+	v := Level{Stall: stall.Value.Seconds(), Origin: stall.Origin, Late: -1, Sound: Plays}
+
+	_, origin := p.Reading()
+	origin = min(origin, p.Card.RequestTime.Origin, stall.Origin)
+	pictures := l.demand(c, s, stall.Value, 0)
+	cardRow, err := l.row(c, CardPart, pictures, origin)
+	if err != nil {
+		return Level{}, err
+	}
+	v.Rows = append(v.Rows, cardRow)
+	if c.HasSound() {
+		sound := *pictures
+		sound.Lead = c.Lead
+		row, err := l.row(c, SoundPart, &sound, origin)
+		if err != nil {
+			return Level{}, err
+		}
+		v.Rows = append(v.Rows, row)
+		v.Sound = row.Word
+	}
+	panel := l.panelRow(c, p, stall.Value)
+	v.Rows = append(v.Rows, panel)
+	memory, err := l.memoryRow(c, p, pictures)
+	if err != nil {
+		return Level{}, err
+	}
+	v.Rows = append(v.Rows, memory)
+
+	v.Pictures = min(cardRow.Word, panel.Word)
+	if c.HasSound() && panel.Word == Stutters {
+		v.Sound = Stutters // pictures shown ever later keep the memory that sound waits for
+	}
+	v.Word, v.Margin, v.Tightest = Plays, 1, CardPart
+	for _, r := range v.Rows {
+		if r.Part == MemoryPart {
+			continue // its want shows in the card's row
+		}
+		v.Word = min(v.Word, r.Word)
+		if r.Margin < v.Margin {
+			v.Margin, v.Tightest = r.Margin, r.Part
+		}
+		if r.Late >= 0 && (v.Late < 0 || r.Late < v.Late) {
+			v.Late, v.LateAt = r.Late, float64(r.Late)*c.interval()
+		}
+	}
+	if v.Word != Plays && v.Tightest != PanelPart && l.scarce(c, pictures, v.Word) {
+		v.Tightest = MemoryPart
+	}
+	return v, nil
+}
+
+// row judges a demand on the card.
+func (l *link) row(c *Clip, part Part, d *playback.Demand[int64], origin playerfile.Origin) (Row, error) {
+	r := Row{Part: part, Service: l.rate, Unit: "bytes/s", Origin: origin, Late: -1}
+	have := l.service(c)
+	need, err := d.Need()
+	switch {
+	case errors.Is(err, playback.ErrNoRate) || err == nil && !l.fits():
+		r.Never, r.Margin = true, -1
+	case err != nil:
+		return Row{}, fmt.Errorf("budget: %w", err)
+	default:
+		r.Need = float64(need.PerSecond(c.RateNum, c.RateDen))
+		r.Word, r.Margin = weigh(big.NewRat(need.Num, need.Den), have)
+	}
+	if r.Word == Stutters {
+		late, err := d.FirstLate(below(have))
+		if err != nil {
+			return Row{}, fmt.Errorf("budget: %w", err)
+		}
+		r.Late = late
+		if !l.fits() {
+			r.Late = 0
+		}
+	}
+	return r, nil
+}
+
+// weigh compares exactly and gives the margin as a number to be read.
+func weigh(need, have *big.Rat) (Word, float64) {
+	if have.Sign() <= 0 {
+		return Stutters, -1
+	}
+	part := new(big.Rat).Quo(need, have)
+	f, _ := part.Float64()
+	margin := max(-1, 1-f)
+	switch {
+	case part.Cmp(big.NewRat(1, 1)) > 0:
+		return Stutters, min(margin, 0)
+	case part.Cmp(big.NewRat(4, 5)) > 0:
+		return Tight, margin
+	}
+	return Plays, margin
+}
+
+func (l *link) panelRow(c *Clip, p *playerfile.Player, stall time.Duration) Row {
+	longest, late := l.busy(c, stall)
+	r := Row{Part: PanelPart, Need: longest, Service: l.interval, Unit: "s", Late: late,
+		Origin: min(p.Panel.RealClock.Origin, p.Panel.SetUpTime.Origin, p.Panel.WindowBytes.Origin)}
+	r.Word, r.Margin = weigh(new(big.Rat).SetFloat64(longest), new(big.Rat).SetFloat64(l.interval))
+	return r
+}
+
+// memoryRow says how much read-ahead the card's service makes necessary.
+func (l *link) memoryRow(c *Clip, p *playerfile.Player, d *playback.Demand[int64]) (Row, error) {
+	r := Row{Part: MemoryPart, Service: float64(p.Memory.ReadAhead.Value), Unit: "bytes", Origin: p.Memory.ReadAhead.Origin, Late: -1}
+	need, err := d.BufferFor(below(l.service(c)))
+	switch {
+	case errors.Is(err, playback.ErrNoRate):
+		r.Never, r.Margin = true, -1
+		return r, nil
+	case err != nil:
+		return Row{}, fmt.Errorf("budget: %w", err)
+	}
+	need = max(need-(d.Buffer-l.buffer), 4*card.SectorBytes) // less what counted for requests
+	need = l.held + (need+card.SectorBytes-1)/card.SectorBytes*card.SectorBytes
+	r.Need = float64(need)
+	r.Word, r.Margin = weigh(big.NewRat(need, 1), big.NewRat(max(1, p.Memory.ReadAhead.Value), 1))
+	return r, nil
+}
+
+// scarce says whether the card would do better than word if memory were no
+// object: then it is the buffer that is too small.
+func (l *link) scarce(c *Clip, d *playback.Demand[int64], word Word) bool {
+	if !l.fits() {
+		return true
+	}
+	ample := *d
+	ample.Buffer = 1 << 34
+	need, err := ample.Need()
+	if err != nil {
+		return false
+	}
+	better, _ := weigh(big.NewRat(need.Num, need.Den), l.service(c))
+	return better > word
+}
+
+// misfits compares the clip's format with the player's.
+func misfits(c *Clip, p *playerfile.Player) []Finding {
+	var f []Finding
+	add := func(try, what string, values ...any) {
+		f = append(f, Finding{fmt.Sprintf(what, values...), try})
+	}
+	const again = "pack it again for this player"
+	if s := p.StoredSize(); c.Width != s.W || c.Height != s.H {
+		add(again, "pictures are stored %dx%d, the panel's own scan is %dx%d", c.Width, c.Height, s.W, s.H)
+	}
+	if c.Turn != p.Panel.Mounted.Value {
+		add(again, "pictures are turned by %d degrees, the panel is mounted at %d", 90*c.Turn, 90*p.Panel.Mounted.Value)
+	}
+	if c.Pixels != p.Panel.Pixels.Value {
+		add(again, "pixels are %v, the panel takes %v", c.Pixels, p.Panel.Pixels.Value)
+	}
+	if !c.HasSound() {
+		return f
+	}
+	if !p.HasSound() {
+		add("pack it again without sound", "the clip has sound, the player has no speaker")
+		return f
+	}
+	num, den := p.SampleRate()
+	if c.SampleDen <= 0 || big.NewRat(c.SampleNum, c.SampleDen).Cmp(big.NewRat(num, den)) != 0 {
+		add(again, "sound is sampled at %d/%d Hz, the player's rate is %d/%d Hz", c.SampleNum, c.SampleDen, num, den)
+	}
+	if int64(c.Channels) != p.Sound.Channels.Value {
+		add(again, "sound has %d channels, the player %d", c.Channels, p.Sound.Channels.Value)
+	}
+	if int64(c.SampleBits) != p.Sound.Bits.Value {
+		add(again, "samples have %d bits, the player's %d", c.SampleBits, p.Sound.Bits.Value)
+	}
+	return f
+}

@@ -1,0 +1,169 @@
+package budget
+
+import (
+	"math"
+	"math/big"
+	"time"
+
+	"example.org/stampreel/budget/card"
+	"example.org/stampreel/budget/playerfile"
+	"example.org/stampreel/container/playback"
+)
+
+// most is the longest strip in bytes that a small player is taken to draw at
+// once; a strip is also at most a quarter of the buffer.
+const most = 4096
+
+// link is a player's card and panel, as one clip loads them.
+type link struct {
+	reading  playback.Reading
+	shared   bool
+	held     int64    // bytes of sound held ahead
+	buffer   int64    // bytes of read-ahead left, whole sectors
+	strip    int64    // bytes drawn at once; a sector where beats are read whole
+	exact    *big.Rat // R: bytes a second inside a request
+	rate     float64  // the same
+	request  float64  // q: seconds of a request
+	pixel    float64  // seconds the panel's bus takes for a byte
+	window   float64  // seconds it takes to open a window
+	setUp    float64  // of that, the driver's part, spent again for each strip
+	latency  float64  // seconds from a strip's room being free to its being drawn
+	interval float64  // T in seconds
+}
+
+// newLink puts a clip on a player. The link is usable only where fits says so.
+func newLink(c *Clip, s summary, p *playerfile.Player) link {
+	r, _ := p.Reading()
+	l := link{
+		shared:   p.Card.Bus.Value == playerfile.Shared,
+		held:     int64(c.Lead+1) * s.maxSound,
+		exact:    r.Rate(),
+		interval: c.interval(),
+	}
+	if c.SoundHeld > 0 {
+		l.held = c.SoundHeld
+	}
+	l.buffer = max(0, p.Memory.ReadAhead.Value-l.held) / card.SectorBytes * card.SectorBytes
+	l.reading, l.strip = playback.Whole, card.SectorBytes
+	if l.buffer < s.maxSectors*card.SectorBytes {
+		l.reading = playback.Strips
+		l.strip = max(card.SectorBytes, min(most, l.buffer/4)/card.SectorBytes*card.SectorBytes)
+	}
+	l.rate, _ = l.exact.Float64()
+	l.request, _ = r.Overhead().Float64()
+	clock := p.Panel.RealClock.Value.Float()
+	l.pixel = 8 / clock
+	l.setUp = p.Panel.SetUpTime.Value.Seconds()
+	l.window = float64(8*p.Panel.WindowBytes.Value)/clock + l.setUp
+	l.latency = float64(l.strip)*(1/l.rate+l.pixel) + l.setUp
+	return l
+}
+
+// fits says whether the player can hold enough of the clip to play it at all.
+func (l *link) fits() bool {
+	return l.reading == playback.Whole || l.buffer >= 4*card.SectorBytes
+}
+
+// drawing is the time in seconds that the panel's bus takes for a beat's picture.
+func (l *link) drawing(b Beat) float64 {
+	if b.Windows == 0 {
+		return 0
+	}
+	t := float64(b.PanelBytes)*l.pixel + float64(b.Windows)*l.window
+	if l.reading == playback.Strips {
+		t += float64(l.strips(b)) * l.setUp
+	}
+	return t
+}
+
+func (l *link) strips(b Beat) int64 {
+	return (int64(b.Sectors)*card.SectorBytes + l.strip - 1) / l.strip
+}
+
+// cost is what a beat asks of the card, in bytes, rounded up.
+func (l *link) cost(b Beat) int64 {
+	bytes := float64(b.Sectors) * card.SectorBytes
+	q, p := l.request*l.rate, l.drawing(b)*l.rate
+	switch {
+	case l.reading == playback.Whole && !l.shared:
+		return up(bytes + q)
+	case l.reading == playback.Whole:
+		return up(bytes + 2*q + p)
+	case !l.shared:
+		return up(q + max(bytes, p))
+	}
+	return up(bytes + float64(1+l.strips(b))*q + p)
+}
+
+// up rounds up to whole bytes, with an allowance for the arithmetic before it.
+func up(x float64) int64 { return int64(math.Ceil(x*(1+1e-9) + 1e-6)) }
+
+// demand turns beats into what playback solves. The buffer counts for the
+// requests (and drawing) that are over whenever it is full.
+func (l *link) demand(c *Clip, s summary, stall time.Duration, lead int) *playback.Demand[int64] {
+	d := &playback.Demand[int64]{
+		Cost:    make([]int64, 0, s.beats),
+		Buffer:  l.buffer,
+		Lead:    lead,
+		Reading: l.reading,
+		Loop:    c.Loops,
+	}
+	least, lag := math.Inf(1), 0.0
+	for b := range c.Beats {
+		d.Cost = append(d.Cost, l.cost(b))
+		p := l.drawing(b)
+		least = min(least, p)
+		lag = max(lag, p-float64(b.Sectors)*card.SectorBytes/l.rate)
+	}
+	if l.reading == playback.Whole {
+		over := l.request * l.rate
+		if l.shared {
+			over = 2*over + least*l.rate
+		}
+		d.Buffer += int64(over)
+	}
+	pause := stall.Seconds() + l.latency
+	if stall > 0 && l.reading == playback.Whole && !l.shared {
+		pause += lag
+	}
+	d.Stall = pause / l.interval * (1 + 1e-9)
+	return d
+}
+
+// service is R·T: the bytes that the card brings in one beat.
+func (l *link) service(c *Clip) *big.Rat {
+	return new(big.Rat).Mul(l.exact, big.NewRat(c.RateDen, c.RateNum))
+}
+
+// below is a rate for playback that is not above x.
+func below(x *big.Rat) playback.Rate {
+	const den = 1 << 16
+	n := new(big.Int).Mul(x.Num(), big.NewInt(den))
+	n.Quo(n, x.Denom())
+	if !n.IsInt64() {
+		return playback.Rate{Num: math.MaxInt64, Den: den}
+	}
+	return playback.Rate{Num: n.Int64(), Den: den}
+}
+
+// busy is the longest time in seconds from a beat's time until its picture is
+// drawn from memory, and the first beat where that is more than a beat. On a
+// shared bus drawing waits for the sector, the request or the pause under way.
+func (l *link) busy(c *Clip, stall time.Duration) (longest float64, late int) {
+	wait := 0.0
+	if l.shared {
+		wait = l.request + card.SectorBytes/l.rate + stall.Seconds()
+	}
+	late, i := -1, 0
+	for b := range c.Beats {
+		if t := l.drawing(b); t > 0 {
+			t = (t + wait) * (1 + 1e-9)
+			longest = max(longest, t)
+			if t > l.interval && late < 0 {
+				late = i
+			}
+		}
+		i++
+	}
+	return longest, late
+}

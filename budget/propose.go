@@ -1,0 +1,168 @@
+package budget
+
+import (
+	"fmt"
+
+	"example.org/stampreel/budget/card"
+	"example.org/stampreel/budget/playerfile"
+)
+
+// Proposal is one change and what the same judgement says after it.
+type Proposal struct {
+	What   string  `json:"what"`   // the change, in the words of the player file where it is one
+	Part   Part    `json:"part"`   // what it changes; "" for the clip itself
+	Word   Word    `json:"word"`   // at the typical level
+	Margin float64 `json:"margin"` //
+	Pins   int     `json:"pins"`   // pins of the card's wiring after the change
+}
+
+// clocks are the usual bus clocks in Hz that a proposal may ask for.
+var clocks = []int64{10_000_000, 20_000_000, 25_000_000, 40_000_000, 50_000_000}
+
+// panelClocks are the same for panels, whose sheets allow up to 62.5 MHz.
+var panelClocks = []int64{10_000_000, 20_000_000, 40_000_000, 62_500_000}
+
+// propose lists the smallest change of each sort that makes a better word. A
+// clip that plays needs none.
+func propose(c *Clip, p *playerfile.Player, now Level) ([]Proposal, error) {
+	if now.Word == Plays {
+		return nil, nil
+	}
+	var found []Proposal
+	try := func(what string, part Part, clip *Clip, player *playerfile.Player) (bool, error) {
+		s, err := clip.check()
+		if err != nil {
+			return false, err
+		}
+		v, err := level(clip, s, player, player.Stall())
+		if err != nil {
+			return false, err
+		}
+		if v.Word <= now.Word {
+			return false, nil
+		}
+		found = append(found, Proposal{what, part, v.Word, v.Margin, player.Card.Wiring.Value.Pins()})
+		return true, nil
+	}
+
+	// The card: a faster clock, a bus of its own, more lines. What was measured
+	// holds for the old wiring alone, so the new one is computed.
+	for _, w := range card.Wirings() {
+		if w < p.Card.Wiring.Value {
+			continue
+		}
+		for _, hz := range clocks {
+			if hz > w.TopClock() || w == p.Card.Wiring.Value && !faster(hz, p.Card.RealClock.Value) {
+				continue
+			}
+			q := rewired(p, w, hz)
+			what := fmt.Sprintf("card wiring %v at %d MHz", w, hz/1_000_000)
+			if w != card.SPI && p.Card.Bus.Value == playerfile.Shared {
+				q.Card.Bus.Value = playerfile.Private
+				what += ", on a bus of its own"
+			}
+			if ok, err := try(what, CardPart, c, q); err != nil {
+				return nil, err
+			} else if ok {
+				break
+			}
+		}
+	}
+	if p.Card.Bus.Value == playerfile.Shared {
+		q := *p
+		q.Card.Bus.Value = playerfile.Private
+		if _, err := try("card bus private: lines of its own", CardPart, c, &q); err != nil {
+			return nil, err
+		}
+	}
+	for _, hz := range panelClocks {
+		if !faster(hz, p.Panel.RealClock.Value) {
+			continue
+		}
+		q := *p
+		q.Panel.RealClock.Value = playerfile.Ratio{Num: hz, Den: 1}
+		if ok, err := try(fmt.Sprintf("panel bus-clock at %g MHz, if the panel takes it", float64(hz)/1e6), PanelPart, c, &q); err != nil {
+			return nil, err
+		} else if ok {
+			break
+		}
+	}
+	for kib := int64(4); kib <= 4096; kib *= 2 {
+		if kib<<10 <= p.Memory.ReadAhead.Value {
+			continue
+		}
+		q := *p
+		q.Memory.ReadAhead.Value = kib << 10
+		if ok, err := try(fmt.Sprintf("memory read-ahead %d KiB", kib), MemoryPart, c, &q); err != nil {
+			return nil, err
+		} else if ok {
+			break
+		}
+	}
+	if c.Alone && !c.Loops || c.Alone && even(c) {
+		half := halved(c)
+		if _, err := try(fmt.Sprintf("every second picture: %.4g a second", 1/half.interval()), "", half, p); err != nil {
+			return nil, err
+		}
+	}
+	return found, nil
+}
+
+func faster(hz int64, than playerfile.Ratio) bool {
+	return than.Rat().Cmp(playerfile.Ratio{Num: hz, Den: 1}.Rat()) < 0
+}
+
+func rewired(p *playerfile.Player, w card.Wiring, hz int64) *playerfile.Player {
+	q := *p
+	q.Card.Wiring.Value = w
+	q.Card.RealClock = playerfile.Figure[playerfile.Ratio]{Value: playerfile.Ratio{Num: hz, Den: 1}, Origin: playerfile.Assumed}
+	q.Card.Measured.Rate = playerfile.Figure[int64]{}
+	return &q
+}
+
+func even(c *Clip) bool {
+	n := 0
+	for range c.Beats {
+		n++
+	}
+	return n%2 == 0
+}
+
+// halved is the clip with two beats made one: the sound of both and the picture
+// of the first that has one. Its sectors are counted as if the two heads and
+// sounds kept theirs, which is never too few.
+func halved(c *Clip) *Clip {
+	h := *c
+	h.RateDen *= 2
+	h.Lead = c.Lead / 2
+	h.SoundHeld = 0
+	h.Beats = func(yield func(Beat) bool) {
+		var first Beat
+		odd := false
+		for b := range c.Beats {
+			if !odd {
+				first, odd = b, true
+				continue
+			}
+			odd = false
+			if !yield(merged(first, b)) {
+				return
+			}
+		}
+		if odd {
+			yield(first)
+		}
+	}
+	return &h
+}
+
+func merged(a, b Beat) Beat {
+	if a.Windows == 0 {
+		a.FrameBytes, a.PanelBytes, a.Windows = b.FrameBytes, b.PanelBytes, b.Windows
+		b.FrameBytes = 0
+	}
+	spare := (b.FrameBytes + card.SectorBytes - 1) / card.SectorBytes
+	a.Sectors += b.Sectors - int(spare)
+	a.SoundBytes += b.SoundBytes
+	return a
+}
