@@ -63,11 +63,11 @@ func (c *Console) Progress(job Job) *Progress {
 	p.samples = []sample{{at: c.o.Now()}}
 	p.stop = make(chan struct{})
 	p.stopped.Add(1)
-	go p.run()
+	go p.run(p.stop)
 	return p
 }
 
-func (p *Progress) run() {
+func (p *Progress) run(stop <-chan struct{}) {
 	defer p.stopped.Done()
 	tick := time.NewTicker(redraw)
 	defer tick.Stop()
@@ -75,7 +75,7 @@ func (p *Progress) run() {
 		select {
 		case <-tick.C:
 			p.draw()
-		case <-p.stop:
+		case <-stop:
 			return
 		}
 	}

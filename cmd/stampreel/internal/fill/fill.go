@@ -1,0 +1,274 @@
+// Package fill takes sources to a card: it finds them in a folder, packs each
+// for a player into a clip, verifies it, judges it, and puts it under its final
+// name only then. It is the one place where transcoding, the budget and the
+// card meet.
+package fill
+
+import (
+	"context"
+	"fmt"
+	"io/fs"
+	"os"
+	"path/filepath"
+	"sort"
+	"strings"
+	"sync"
+
+	"golang.org/x/sync/errgroup"
+
+	"example.org/stampreel/budget"
+	"example.org/stampreel/container/cardfs"
+	"example.org/stampreel/transcode/source"
+)
+
+// ClipExtension ends the name of every clip.
+const ClipExtension = ".srq"
+
+// Item is one source of a folder and the clip it becomes. Paths are relative,
+// with slashes.
+type Item struct {
+	Source string
+	Sound  string // sound of the same name beside the pictures; "" for none
+	Kind   string // what the content is
+	Clip   string
+	Err    error // why its kind could not be told; nil
+}
+
+// Skipped is a file that is no source.
+type Skipped struct {
+	Path string
+	Why  string
+}
+
+// Find lists the sources of a folder and its sub-folders, in order of name.
+// Hidden files, clips and YAML files are passed over; so is the folder except
+// (the card, when it lies inside). A folder of numbered frames is one source. A
+// sound that has the name of pictures beside it belongs to them.
+func Find(ctx context.Context, folder, except string) (items []Item, skipped []Skipped, err error) {
+	except = clean(except)
+	root := os.DirFS(folder)
+	err = fs.WalkDir(root, ".", func(path string, d fs.DirEntry, err error) error {
+		switch {
+		case ctx.Err() != nil:
+			return ctx.Err()
+		case err != nil && path == ".":
+			return fmt.Errorf("fill: %w", err)
+		case err != nil:
+			items = append(items, Item{Source: path, Kind: "folder", Err: fmt.Errorf("fill: %w", err)})
+			return nil
+		case path == ".":
+			return nil
+		}
+		full := filepath.Join(folder, filepath.FromSlash(path))
+		if strings.HasPrefix(d.Name(), ".") || clean(full) == except {
+			if d.IsDir() {
+				return fs.SkipDir
+			}
+			return nil
+		}
+		if ext := strings.ToLower(filepath.Ext(path)); !d.IsDir() && (ext == ClipExtension || ext == ".yaml" || ext == ".yml") {
+			return nil
+		}
+		kind, ok, err := source.Sniff(full)
+		switch {
+		case d.IsDir() && ok:
+			items = append(items, Item{Source: path, Kind: kind})
+			return fs.SkipDir
+		case d.IsDir():
+			return nil // an error here shows again for the files inside
+		case err != nil || ok || kind != "" || looksLikeMedia(path):
+			items = append(items, Item{Source: path, Kind: kind})
+		default:
+			skipped = append(skipped, Skipped{path, "no picture, animation, video or sound"})
+		}
+		return nil
+	})
+	if err != nil {
+		return nil, nil, err
+	}
+	items = joinSound(items)
+	nameClips(items)
+	return items, skipped, nil
+}
+
+func clean(path string) string {
+	if path == "" {
+		return ""
+	}
+	if abs, err := filepath.Abs(path); err == nil {
+		path = abs
+	}
+	return filepath.Clean(path)
+}
+
+// looksLikeMedia tells files that claim to be what they are not, which deserve
+// an error, from files that claim nothing.
+func looksLikeMedia(path string) bool {
+	switch strings.ToLower(filepath.Ext(path)) {
+	case ".gif", ".png", ".jpg", ".jpeg", ".webp", ".bmp", ".y4m", ".wav", ".mp4", ".mov", ".mkv", ".webm", ".avi", ".mp3", ".flac", ".ogg", ".m4a":
+		return true
+	}
+	return false
+}
+
+func stem(path string) string { return strings.TrimSuffix(path, filepath.Ext(path)) }
+
+// joinSound gives pictures the sound of the same name, in the same folder.
+func joinSound(items []Item) []Item {
+	pictures := make(map[string][]int)
+	for i, it := range items {
+		if it.Kind != source.KindWAV {
+			pictures[nameOf(it)] = append(pictures[nameOf(it)], i)
+		}
+	}
+	kept := items[:0:0]
+	for _, it := range items {
+		if at := pictures[stem(it.Source)]; it.Kind == source.KindWAV && len(at) == 1 && items[at[0]].Sound == "" {
+			items[at[0]].Sound = it.Source
+		}
+	}
+	taken := make(map[string]bool)
+	for _, it := range items {
+		if it.Sound != "" {
+			taken[it.Sound] = true
+		}
+	}
+	for _, it := range items {
+		if !taken[it.Source] {
+			kept = append(kept, it)
+		}
+	}
+	return kept
+}
+
+// nameOf is the path of a source without its extension; folders have none.
+func nameOf(it Item) string {
+	if it.Kind == source.KindFrames {
+		return it.Source
+	}
+	return stem(it.Source)
+}
+
+// nameClips gives each item its clip. Two sources that would become one clip,
+// on a card that ignores case too, keep their extension in the name, then get
+// numbers.
+func nameClips(items []Item) {
+	sort.SliceStable(items, func(i, k int) bool { return items[i].Source < items[k].Source })
+	key := func(s string) string { return strings.ToLower(s) }
+	count := make(map[string]int)
+	for _, it := range items {
+		count[key(cardPath(nameOf(it)))]++
+	}
+	used := make(map[string]bool)
+	for i, it := range items {
+		name := cardPath(nameOf(it))
+		if count[key(name)] > 1 {
+			if ext := strings.TrimPrefix(filepath.Ext(it.Source), "."); ext != "" && it.Kind != source.KindFrames {
+				name += "-" + strings.ToLower(ext)
+			}
+		}
+		free := name
+		for n := 2; used[key(free)]; n++ {
+			free = fmt.Sprintf("%s-%d", name, n)
+		}
+		used[key(free)] = true
+		items[i].Clip = free + ClipExtension
+	}
+}
+
+// cardPath makes each part of a path a name that FAT takes.
+func cardPath(path string) string {
+	parts := strings.Split(path, "/")
+	for i, p := range parts {
+		parts[i] = cardfs.Name(p)
+	}
+	return strings.Join(parts, "/")
+}
+
+// Outcome is what became of one item.
+type Outcome struct {
+	Item
+	Packed  *Packed
+	Verdict *budget.Verdict
+	Err     error
+}
+
+// Events tell how far a fill is; all may be nil. They may come from several
+// goroutines at once.
+type Events struct {
+	Begin func(Item)
+	Beats func(n int64)
+	End   func(Outcome)
+}
+
+// Run packs every item from folder onto the card, several at a time. One that
+// fails does not stop the others; Run itself fails when the card cannot be
+// written at all or the context is cancelled. Outcomes are in the order of the
+// items.
+func Run(ctx context.Context, folder, card string, items []Item, s Settings, workers int, events Events) ([]Outcome, error) {
+	if err := os.MkdirAll(card, 0o755); err != nil {
+		return nil, fmt.Errorf("fill: %w", err)
+	}
+	swept := make(map[string]bool)
+	for _, it := range items {
+		dir := filepath.Dir(filepath.Join(card, filepath.FromSlash(it.Clip)))
+		if swept[dir] {
+			continue
+		}
+		swept[dir] = true
+		if err := os.MkdirAll(dir, 0o755); err != nil {
+			return nil, fmt.Errorf("fill: %w", err)
+		}
+		if _, err := cardfs.RemoveLeftovers(dir); err != nil {
+			return nil, err
+		}
+	}
+	outcomes := make([]Outcome, len(items))
+	g, ctx := errgroup.WithContext(ctx)
+	g.SetLimit(max(workers, 1))
+	var mu sync.Mutex
+	s.Workers = 1 // the cores are busy with one clip each
+	for i, it := range items {
+		g.Go(func() error {
+			if ctx.Err() != nil {
+				return ctx.Err()
+			}
+			if events.Begin != nil {
+				events.Begin(it)
+			}
+			o := Outcome{Item: it, Err: it.Err}
+			if o.Err == nil {
+				o.Packed, o.Err = s.Pack(ctx, Job{
+					Source: filepath.Join(folder, filepath.FromSlash(it.Source)),
+					Sound:  joined(folder, it.Sound),
+					Clip:   filepath.Join(card, filepath.FromSlash(it.Clip)),
+					Beats:  events.Beats,
+				})
+			}
+			if o.Packed != nil {
+				o.Verdict = &o.Packed.Verdict
+			}
+			mu.Lock()
+			outcomes[i] = o
+			mu.Unlock()
+			if ctx.Err() != nil {
+				return ctx.Err()
+			}
+			if events.End != nil {
+				events.End(o)
+			}
+			return nil
+		})
+	}
+	if err := g.Wait(); err != nil {
+		return nil, err
+	}
+	return outcomes, nil
+}
+
+func joined(folder, path string) string {
+	if path == "" {
+		return ""
+	}
+	return filepath.Join(folder, filepath.FromSlash(path))
+}

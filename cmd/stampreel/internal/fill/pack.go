@@ -1,0 +1,287 @@
+package fill
+
+import (
+	"context"
+	"fmt"
+	"image/color"
+	"io"
+	"os"
+	"path/filepath"
+	"strings"
+
+	"example.org/stampreel/budget"
+	"example.org/stampreel/budget/playerfile"
+	"example.org/stampreel/container"
+	"example.org/stampreel/container/cardfs"
+	"example.org/stampreel/transcode"
+	"example.org/stampreel/transcode/picture"
+	"example.org/stampreel/transcode/sound"
+	"example.org/stampreel/transcode/source"
+)
+
+// Settings are how sources become clips for one player.
+type Settings struct {
+	Player *playerfile.Player
+
+	Fit        picture.Fit
+	Crop       picture.Crop
+	Background color.Color // nil is black
+	Tone       picture.Tone
+	Dither     *picture.Dither // nil: what suits the pixel format
+
+	Rate     source.Ratio // beats a second; 0/0: the source's, within what the panel takes
+	Hold     source.Ratio // seconds a still is shown; 0/0: as long as its sound, else DefaultHold
+	From, To source.Ratio // seconds
+	Loop     *bool        // nil: as the source says
+	Mute     bool
+
+	SoundDither sound.Dither
+	Matrix      *picture.Matrix
+	FullRange   *bool
+	Workers     int
+}
+
+// DefaultHold is how many seconds a still without sound is shown.
+const DefaultHold = 5
+
+// Job is one source and the clip it becomes.
+type Job struct {
+	Source string // "-": Y4M from Stdin
+	Sound  string // separate sound; "" for none
+	Clip   string
+	Stdin  io.Reader
+	Expect func(beats int64) // told once the length is known; may be nil
+	Beats  func(n int64)     // told of each beats packed; may be nil
+}
+
+// Packed is a clip that was written, verified and judged.
+type Packed struct {
+	Kind    string
+	Files   []string // one a part
+	Headers []container.Header
+	Bytes   int64
+	Result  *transcode.Result
+	Verdict budget.Verdict // of the first part
+}
+
+// Pack makes one clip. It is written under a temporary name, verified byte by
+// byte, and gets its name last; when anything fails there is no new file and an
+// old one of that name is untouched.
+func (s *Settings) Pack(ctx context.Context, job Job) (*Packed, error) {
+	open := source.Options{Hold: s.Hold, Rate: s.Rate, Stdin: job.Stdin, Matrix: s.Matrix, FullRange: s.FullRange}
+	media, err := source.Open(ctx, job.Source, open)
+	if err != nil {
+		return nil, err
+	}
+	defer func() { media.Close() }()
+	in := transcode.Input{Media: media}
+	if job.Sound != "" && !s.Mute && s.Player.HasSound() {
+		if in.Sound, err = source.Open(ctx, job.Sound, source.Options{}); err != nil {
+			return nil, err
+		}
+		defer in.Sound.Close()
+		in.Again = func(ctx context.Context) (*source.Media, error) { return source.Open(ctx, job.Source, open) }
+	}
+	hasSound := !s.Mute && s.Player.HasSound() && (in.Sound != nil || media.Sound != nil)
+	if media.Pictures != nil && media.Pictures.Info().Still && s.Hold.Num == 0 && !hasSound {
+		media.Close()
+		open.Hold = source.Ratio{Num: DefaultHold, Den: 1}
+		if media, err = source.Open(ctx, job.Source, open); err != nil {
+			return nil, err
+		}
+		in.Media = media
+	}
+	o := s.options(media, in.Sound != nil)
+	if job.Beats != nil || job.Expect != nil {
+		told := false
+		o.Progress = func(beats, total int64) {
+			if !told && job.Expect != nil {
+				job.Expect(total)
+			}
+			told = true
+			if job.Beats != nil {
+				job.Beats(1)
+			}
+		}
+	}
+
+	var files []*cardfs.File
+	defer func() {
+		for _, f := range files {
+			f.Abort()
+		}
+	}()
+	p := &Packed{Kind: media.Kind}
+	p.Result, err = transcode.Run(ctx, in, func(part int) (io.WriteSeeker, error) {
+		p.Files = append(p.Files, PartName(job.Clip, part))
+		f, err := cardfs.Create(p.Files[part])
+		if err == nil {
+			files = append(files, f)
+		}
+		return f, err
+	}, o)
+	if err != nil {
+		return nil, named(job.Source, err)
+	}
+	p.Headers = p.Result.Headers
+	for i, f := range files {
+		size := int64(p.Headers[i].FileSectors) * container.SectorBytes
+		p.Bytes += size
+		clip, err := Verify(ctx, f.File, size)
+		if err != nil {
+			return nil, fmt.Errorf("%s does not read back as it was written: %w", p.Files[i], err)
+		}
+		if i == 0 {
+			if p.Verdict, err = budget.Judge(clip, s.Player); err != nil {
+				return nil, err
+			}
+		}
+	}
+	for _, f := range files {
+		if err := ctx.Err(); err != nil {
+			return nil, err
+		}
+		if err := f.Commit(); err != nil {
+			return nil, err
+		}
+	}
+	return p, nil
+}
+
+// named puts the source's name before errors that lack it.
+func named(path string, err error) error {
+	if strings.Contains(err.Error(), path) {
+		return err
+	}
+	return fmt.Errorf("%s: %w", path, err)
+}
+
+// PartName is the name of a part: the clip's own for the first, then
+// "film.part2.srq".
+func PartName(clip string, part int) string {
+	if part == 0 {
+		return clip
+	}
+	ext := filepath.Ext(clip)
+	return fmt.Sprintf("%s.part%d%s", strings.TrimSuffix(clip, ext), part+1, ext)
+}
+
+// options joins what the player is with what was asked for.
+func (s *Settings) options(media *source.Media, separateSound bool) transcode.Options {
+	panel := s.Player.Panel
+	o := transcode.Options{
+		Picture: picture.Options{
+			Width: panel.Size.Value.W, Height: panel.Size.Value.H, Turn: panel.Mounted.Value,
+			Round: panel.Shape.Value == playerfile.Round, Format: panel.Pixels.Value,
+			Fit: s.Fit, Crop: s.Crop, Background: s.Background, Tone: s.Tone,
+			Dither: picture.DefaultDither(panel.Pixels.Value),
+		},
+		Rate: s.Rate, From: s.From, To: s.To,
+		SoundOptions: sound.Options{Dither: s.SoundDither},
+		SoundBuffer:  s.Player.Memory.ReadAhead.Value / 2,
+		Workers:      s.Workers,
+	}
+	if s.Dither != nil {
+		o.Picture.Dither = *s.Dither
+	}
+	num, den := budget.PictureRate(s.Player)
+	o.RateLimit = source.Ratio{Num: num, Den: den}
+	if s.Player.HasSound() && !s.Mute && (media.Sound != nil || separateSound) {
+		num, den := s.Player.SampleRate()
+		o.Sound = &sound.Format{RateNum: num, RateDen: den, Channels: int(s.Player.Sound.Channels.Value), Bits: int(s.Player.Sound.Bits.Value)}
+	}
+	switch {
+	case s.Loop != nil:
+		o.Loops = *s.Loop
+	case media.Pictures != nil:
+		o.Loops = media.Pictures.Info().LoopsForever && !separateSound
+	}
+	return o
+}
+
+// Verify checks every byte of a clip and returns what the budget has to know
+// of it: eight bytes a beat.
+func Verify(ctx context.Context, f *os.File, size int64) (budget.Clip, error) {
+	var beats []beat
+	h, err := container.Verify(ctx, f, size, func(b *container.Beat) { beats = append(beats, beatOf(&b.BeatHeader)) })
+	if err != nil {
+		return budget.Clip{}, err
+	}
+	return budgetClip(h, beats), nil
+}
+
+// Load reads the headers of all beats of a clip, not their payload.
+func Load(ctx context.Context, path string) (container.Header, budget.Clip, error) {
+	r, f, err := Open(path)
+	if err != nil {
+		return container.Header{}, budget.Clip{}, err
+	}
+	defer f.Close()
+	h := r.Header()
+	beats := make([]beat, 0, min(h.Beats, 1<<16))
+	var b container.Beat
+	for n := range h.Beats {
+		if n%1024 == 0 && ctx.Err() != nil {
+			return container.Header{}, budget.Clip{}, ctx.Err()
+		}
+		if err := r.ReadHeader(h.FirstBeat+n, &b); err != nil {
+			return container.Header{}, budget.Clip{}, fmt.Errorf("%s: %w", path, err)
+		}
+		beats = append(beats, beatOf(&b.BeatHeader))
+	}
+	return h, budgetClip(h, beats), nil
+}
+
+// Open opens a clip for reading. The file is the caller's to close.
+func Open(path string) (*container.Reader, *os.File, error) {
+	f, err := os.Open(path)
+	if err != nil {
+		return nil, nil, err
+	}
+	info, err := f.Stat()
+	if err == nil && !info.Mode().IsRegular() {
+		err = fmt.Errorf("not a file")
+	}
+	var r *container.Reader
+	if err == nil {
+		r, err = container.NewReader(f, info.Size(), container.Limits{})
+	}
+	if err != nil {
+		f.Close()
+		return nil, nil, fmt.Errorf("%s: %w", path, err)
+	}
+	return r, f, nil
+}
+
+// beat is a beat header cut to what the budget needs.
+type beat struct {
+	panelBytes uint32
+	sectors    uint16
+	coding     container.FrameCoding
+}
+
+func beatOf(b *container.BeatHeader) beat { return beat{b.PanelBytes, b.Sectors, b.FrameCoding} }
+
+func budgetClip(h container.Header, beats []beat) budget.Clip {
+	c := budget.Clip{
+		Width: int(h.Width), Height: int(h.Height), Turn: int(h.Turn), Pixels: h.PixelFormat,
+		RateNum: int64(h.RateNum), RateDen: int64(h.RateDen), SampleDen: 1,
+		Channels: int(h.Channels), Lead: int(h.SoundLead), Loops: h.Loop() && !h.Continues() && h.Part == 0,
+		Alone: true, SoundHeld: h.SoundHeld(),
+	}
+	if h.SoundCoding != container.NoSound {
+		c.SampleNum, c.SampleDen, c.SampleBits = int64(h.SampleRateNum), int64(h.SampleRateDen), 8*h.SoundCoding.SampleBytes()
+	}
+	c.Beats = func(yield func(budget.Beat) bool) {
+		for i, b := range beats {
+			out := budget.Beat{Sectors: int(b.sectors), SoundBytes: int64(h.StoredSoundBytes(h.FirstBeat + uint32(i)))}
+			if b.coding == container.Raw {
+				out.FrameBytes, out.PanelBytes, out.Windows = int64(b.panelBytes), int64(b.panelBytes), 1
+			}
+			if !yield(out) {
+				return
+			}
+		}
+	}
+	return c
+}
