@@ -17,7 +17,7 @@
 // interrupts reading, so reading asks again after each picture or strip; in
 // strips the slower of card and panel sets the pace.
 //
-// The read-ahead buffer B is the player's memory less the sound that is held
+// Playing starts with a full buffer. The read-ahead buffer B is the player's memory less the sound that is held
 // ahead: a ring whose sectors are free again as the panel takes them. When the
 // buffer is full its first beat has already been asked for (and on a shared bus
 // the picture before it drawn), so B counts for that much more. A card that

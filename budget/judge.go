@@ -237,13 +237,14 @@ func (l *link) memoryRow(c *Clip, p *playerfile.Player, d *playback.Demand[int64
 }
 
 // scarce says whether the card would do better than word if memory were no
-// object: then it is the buffer that is too small.
+// object: then it is the buffer that is too small. The clip is taken as one that
+// goes on for ever, since the whole of a short one would lie in such a memory.
 func (l *link) scarce(c *Clip, d *playback.Demand[int64], word Word) bool {
 	if !l.fits() {
 		return true
 	}
 	ample := *d
-	ample.Buffer = 1 << 34
+	ample.Buffer, ample.Loop = 1<<34, true
 	need, err := ample.Need()
 	if err != nil {
 		return false

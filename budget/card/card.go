@@ -119,7 +119,8 @@ type Reading struct {
 	RequestTime time.Duration
 
 	// MeasuredRate in bytes a second replaces the figure computed from the
-	// clock where the real card was timed; 0 means it was not.
+	// clock where the real card was timed; 0 means it was not. Requests are
+	// counted on top of it, although the timing had some in it: the safe side.
 	MeasuredRate int64
 }
 

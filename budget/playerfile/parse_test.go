@@ -259,7 +259,7 @@ func TestOneDamagedByteIsAnErrorWithAPlaceOrAPlayer(t *testing.T) {
 		}
 		lines := strings.Count(string(data), "\n") + 1
 		for i := range data {
-			for _, b := range []string{"", "\x00", "\n", " ", ":", "#", "-", "9", "x", "\"", "\t", "{", "&", "\xff"} {
+			for _, b := range []string{"", "\x00", "\n", " ", ":", "#", "9", "{"} {
 				tried++
 				changed := string(data[:i]) + b + string(data[i+1:])
 				p, err := Parse(name, []byte(changed))
