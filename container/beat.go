@@ -60,7 +60,7 @@ func decodeBeatHeader(h *Header, number uint32, p []byte, place string) (BeatHea
 		SoundBytes: le.Uint32(p[16:]), FrameBytes: le.Uint32(p[20:]), PanelBytes: le.Uint32(p[24:]), PayloadCRC: le.Uint32(p[28:]),
 	}
 	last := number == h.FirstBeat+h.Beats-1
-	wantSound := uint32(h.storedSoundBytes(number))
+	wantSound := uint32(h.StoredSoundBytes(number))
 	wantCoding := h.SoundCoding
 	if wantSound == 0 {
 		wantCoding = NoSound

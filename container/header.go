@@ -237,7 +237,7 @@ func (h *Header) check() error {
 	case h.FirstBeatSectors > h.MaxBeatSectors:
 		return bad("firstBeatSectors", "%d is over maxBeatSectors, %d", h.FirstBeatSectors, h.MaxBeatSectors)
 	}
-	held := h.soundHeld()
+	held := h.SoundHeld()
 	if want := held + SectorBytes; int64(h.StreamBytes) != want {
 		return bad("streamBytes", "%d, want %d", h.StreamBytes, want)
 	}
@@ -324,9 +324,9 @@ func (h *Header) soundBytes(j uint32) int {
 	return h.Timing().Samples(j) * h.SampleFrameBytes()
 }
 
-// storedSoundBytes returns the bytes of sound that beat i stores: the sound of
+// StoredSoundBytes returns the bytes of sound that beat i stores: the sound of
 // beat i + soundLead.
-func (h *Header) storedSoundBytes(i uint32) int {
+func (h *Header) StoredSoundBytes(i uint32) int {
 	return h.soundBytes(i + uint32(h.SoundLead))
 }
 
@@ -340,9 +340,9 @@ func (h *Header) leadBytes() int {
 	return n
 }
 
-// soundHeld returns the most sound a player holds, in bytes: that of the beat
+// SoundHeld returns the most sound a player holds, in bytes: that of the beat
 // playing and of soundLead more.
-func (h *Header) soundHeld() int64 {
+func (h *Header) SoundHeld() int64 {
 	return h.Timing().most(int(h.SoundLead)+1) * int64(h.SampleFrameBytes())
 }
 

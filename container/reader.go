@@ -123,6 +123,13 @@ func zeros(p []byte, place string) error {
 	return nil
 }
 
+// ReadHeader reads and checks the header of a beat alone; b has no sound and no
+// frame then.
+func (r *Reader) ReadHeader(number uint32, b *Beat) error {
+	b.Sound, b.Frame = nil, nil
+	return r.find(number, b)
+}
+
 // find reads the header of a beat: the next one at once, any other from the
 // last key beat that the seek table knows before it.
 func (r *Reader) find(number uint32, b *Beat) error {

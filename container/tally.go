@@ -40,7 +40,7 @@ func (t *tally) finish() []byte {
 	h.Beats = uint32(len(t.sectors))
 	h.SeekShift = seekShift(h.Beats, h.SeekSectors)
 	h.FileSectors = uint32(t.at)
-	held := h.soundHeld()
+	held := h.SoundHeld()
 	h.StreamBytes = uint32(held + SectorBytes)
 	h.WholeBytes = uint32(held + SectorBytes*int64(h.MaxBeatSectors))
 	h.Need = needCurve(h, t.sectors)

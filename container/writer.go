@@ -100,7 +100,7 @@ func NewPartsWriter(create func(part int) (io.WriteSeeker, error), s Settings) (
 	trial.Beats, trial.FrameCodings, trial.FileSectors = 1, 1<<Raw, MaxFileSectors
 	trial.FirstBeatSectors, trial.MaxBeatSectors = 1, 1
 	trial.MaxFrameBytes, trial.MaxPanelBytes, trial.PanelBytes = 1, 1, 1
-	held := trial.soundHeld()
+	held := trial.SoundHeld()
 	trial.StreamBytes, trial.WholeBytes = uint32(held+SectorBytes), uint32(held+SectorBytes)
 	if err := trial.check(); err != nil {
 		return nil, err
