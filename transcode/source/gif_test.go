@@ -38,9 +38,11 @@ func twin(r io.Reader, visit func(i, frames int, shown *image.NRGBA, delay int64
 			palette[i] = color.NRGBAModel.Convert(c).(color.NRGBA)
 		}
 		for y := frame.Rect.Min.Y; y < frame.Rect.Max.Y; y++ {
-			for x := frame.Rect.Min.X; x < frame.Rect.Max.X; x++ {
-				if c := palette[frame.ColorIndexAt(x, y)]; c.A != 0 {
-					screen.SetNRGBA(x, y, c)
+			to := screen.Pix[screen.PixOffset(frame.Rect.Min.X, y):]
+			from := frame.Pix[frame.PixOffset(frame.Rect.Min.X, y):]
+			for i := range frame.Rect.Dx() {
+				if c := palette[from[i]]; c.A != 0 {
+					to[4*i], to[4*i+1], to[4*i+2], to[4*i+3] = c.R, c.G, c.B, c.A
 				}
 			}
 		}

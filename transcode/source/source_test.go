@@ -280,7 +280,7 @@ func TestSumCoversEveryByteWheneverItIsAsked(t *testing.T) {
 			if strings.HasSuffix(when, "Close") {
 				m.Close()
 			}
-			if m.Sum() != want || m.Sum() != want {
+			if first, second := m.Sum(), m.Sum(); first != want || second != want {
 				t.Errorf("%s %s: another sum; %q", name, when, m.Warnings())
 			}
 			if when == "at once" {

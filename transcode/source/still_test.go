@@ -268,6 +268,9 @@ func TestWebPColoursAreThoseOfTheOriginal(t *testing.T) {
 			got := p.Image
 			if img, ok := got.(*image.YCbCr); ok {
 				got = limitedToNRGBA(img, nil, 0)
+				if limited, full := meanDifference(nrgba(got), want), meanDifference(nrgba(img), want); limited >= full || p.Colour.FullRange {
+					t.Errorf("%s: read as limited range it is off by %.2f, as full range by %.2f", path, limited, full)
+				}
 			}
 			d := meanDifference(nrgba(got), want)
 			t.Logf("%s: mean difference %.2f of 255", filepath.Base(path), d)
