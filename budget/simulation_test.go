@@ -218,9 +218,10 @@ func draw(rnd *rand.Rand) (Clip, *playerfile.Player, rig, []Beat) {
 	sound := pick(0, 0, 320, 900)
 	var beats []Beat
 	var sectors int64
+	kinds := []int{1, 6, 6}[rnd.IntN(3)] // pictures all alike, or mixed with short ones and repeats
 	for range 20 + rnd.IntN(60) {
 		b := Beat{SoundBytes: sound, FrameBytes: frame, Windows: 1}
-		switch rnd.IntN(6) {
+		switch rnd.IntN(kinds) + 6 - kinds {
 		case 0:
 			b.FrameBytes, b.Windows = 0, 0
 		case 1:
@@ -234,8 +235,11 @@ func draw(rnd *rand.Rand) (Clip, *playerfile.Player, rig, []Beat) {
 	largest := slices.MaxFunc(beats, func(a, b Beat) int { return a.Sectors - b.Sectors }).Sectors
 	lead := rnd.IntN(6)
 	slots := 4 + rnd.IntN(largest*3)
-	if rnd.IntN(3) == 0 {
+	switch rnd.IntN(6) {
+	case 0, 1:
 		slots = largest + rnd.IntN(largest)
+	case 2:
+		slots = largest * (2 + rnd.IntN(8))
 	}
 	held := int64(lead+1) * sound
 	p.Memory.ReadAhead.Value = held + int64(slots)*512
