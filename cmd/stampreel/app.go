@@ -29,6 +29,7 @@ type command struct {
 	examples []example
 	results  bool // has results: takes --json
 	player   bool // obeys a player file: takes --player
+	hidden   bool // not for people: neither listed nor proposed
 	run      func(ctx context.Context, c *call) error
 	commands []*command
 

@@ -305,7 +305,9 @@ func (c *command) noCommand(name string) error {
 	e := usagef("%s has no command %q", c.full(), name)
 	var known []string
 	for _, sub := range c.commands {
-		known = append(known, sub.name)
+		if !sub.hidden {
+			known = append(known, sub.name)
+		}
 	}
 	for _, near := range nearest(name, known) {
 		e.try("%s", c.sub(near).usage())

@@ -74,6 +74,7 @@ func TestWrongLinesSayWhatToTry(t *testing.T) {
 		{"ehco a", "stampreel has no command \"ehco\"\ntry: stampreel echo FIRST [SECOND] [flags]"},
 		{"ech a", "stampreel has no command \"ech\"\ntry: stampreel echo FIRST [SECOND] [flags]"},
 		{"xyzzy", "stampreel has no command \"xyzzy\"\ntry: stampreel --help"},
+		{"floodd", "stampreel has no command \"floodd\"\ntry: stampreel --help"}, // flood is hidden
 		{"-- xyzzy", "stampreel has no command \"xyzzy\"\ntry: stampreel --help"},
 		{"--bogus", "stampreel has no flag --bogus\ntry: stampreel --help"},
 		{"echo a --raet 3", "stampreel echo has no flag --raet\ntry: --rate NUMBER"},

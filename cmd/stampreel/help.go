@@ -74,9 +74,12 @@ func (c *command) usage() string {
 func commandList(c *command) string {
 	var b strings.Builder
 	heading := ""
-	for i, sub := range c.commands {
+	for _, sub := range c.commands {
+		if sub.hidden {
+			continue
+		}
 		group := sub.group
-		if group == "" && i == 0 {
+		if group == "" && heading == "" {
 			group = "Commands"
 		}
 		if group != "" && group != heading {

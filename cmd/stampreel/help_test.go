@@ -59,8 +59,8 @@ func TestHelpShowsEveryFlagOperandAndCommand(t *testing.T) {
 			}
 		}
 		for _, sub := range c.commands {
-			if !strings.Contains(help, "\n  "+sub.name+" ") {
-				t.Errorf("%s: command %s is not in the help", c.full(), sub.name)
+			if strings.Contains(help, "\n  "+sub.name+" ") == sub.hidden {
+				t.Errorf("%s: command %s: hidden %t, and the help does not agree", c.full(), sub.name, sub.hidden)
 			}
 		}
 	})

@@ -98,6 +98,7 @@ func trialCommands() []*command {
 		},
 		{
 			name:    "flood",
+			hidden:  true,
 			short:   "write more lines than anyone reads",
 			results: true,
 			run: func(ctx context.Context, c *call) error {

@@ -113,16 +113,19 @@ func TestAResultDuringProgressStandsOnItsOwnLine(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		var both bytes.Buffer
 		c := New(Options{Stdout: &both, Stderr: &both, StdoutTerminal: true, StderrTerminal: true})
+		screen := func() string {
+			c.mu.Lock()
+			defer c.mu.Unlock()
+			return screenOf(both.String())
+		}
 		p := c.Progress(Job{What: "packing", Unit: "pictures"})
-		time.Sleep(150 * time.Millisecond)
-		synctest.Wait()
+		time.Sleep(150 * time.Millisecond) // midway between two redraws
 		c.Result("a.srq")
-		if got := screenOf(both.String()); got != "a.srq\n" {
+		if got := screen(); got != "a.srq\n" {
 			t.Errorf("screen shows %q", got)
 		}
 		time.Sleep(100 * time.Millisecond)
-		synctest.Wait()
-		if got := screenOf(both.String()); got != "a.srq\npacking: 0 pictures" {
+		if got := screen(); got != "a.srq\npacking: 0 pictures" {
 			t.Errorf("screen shows %q", got)
 		}
 		p.Stop()

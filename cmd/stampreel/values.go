@@ -1,0 +1,302 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"image/color"
+	"math/big"
+	"os"
+	"path/filepath"
+	"runtime"
+	"strconv"
+	"strings"
+
+	"github.com/urfave/cli/v2"
+
+	"example.org/stampreel/budget/playerfile"
+	"example.org/stampreel/cmd/stampreel/internal/fill"
+	"example.org/stampreel/transcode/picture"
+	"example.org/stampreel/transcode/sound"
+	"example.org/stampreel/transcode/source"
+)
+
+// Headings of flags in help.
+const (
+	ofPicture = "Picture"
+	ofTime    = "Time"
+	ofSound   = "Sound"
+	ofSource  = "Source"
+)
+
+// packingFlags are the flags of commands that make clips.
+func packingFlags() []cli.Flag {
+	return []cli.Flag{
+		&cli.StringFlag{Name: "fit", Value: "whole", Category: ofPicture, Usage: "`whole` picture with bars, cover the panel and cut, or stretch"},
+		&cli.StringFlag{Name: "crop", Category: ofPicture, Usage: "use only the part `X,Y,WxH` of the source, in its pixels"},
+		&cli.StringFlag{Name: "background", Value: "#000000", Category: ofPicture, Usage: "`#RRGGBB` of bars and behind transparency"},
+		&cli.StringFlag{Name: "dither", Category: ofPicture, Usage: "`none`, bayer, blue-noise, floyd-steinberg or atkinson", DefaultText: "what suits the pixel format"},
+		&cli.Float64Flag{Name: "brightness", Value: 0, Category: ofPicture, Usage: "added to all, `SHARE` of full white from -1 to 1"},
+		&cli.Float64Flag{Name: "contrast", Value: 1, Category: ofPicture, Usage: "`FACTOR` around mid grey, 0 to 4"},
+		&cli.Float64Flag{Name: "gamma", Value: 1, Category: ofPicture, Usage: "`EXPONENT`, above 1 lightens the middle, 0.2 to 5"},
+		&cli.Float64Flag{Name: "saturation", Value: 1, Category: ofPicture, Usage: "`FACTOR`, 0 is grey, 0 to 4"},
+
+		&cli.StringFlag{Name: "rate", Category: ofTime, Usage: "pictures a second, such as `25`, 12.5 or 30000/1001", DefaultText: "the source's, within what the panel takes"},
+		&cli.StringFlag{Name: "hold", Category: ofTime, Usage: "`SECONDS` that a still is shown", DefaultText: "as long as its sound, else 5"},
+		&cli.StringFlag{Name: "from", Category: ofTime, Usage: "`TIME` in the source at which to begin: 90, 1:30 or 1:02:03.5"},
+		&cli.StringFlag{Name: "to", Category: ofTime, Usage: "`TIME` in the source at which to end"},
+		&cli.BoolFlag{Name: "loop", Category: ofTime, Usage: "the clip starts anew at its end"},
+		&cli.BoolFlag{Name: "no-loop", Category: ofTime, Usage: "it does not, even if the source does"},
+
+		&cli.BoolFlag{Name: "mute", Category: ofSound, Usage: "leave the sound out"},
+		&cli.StringFlag{Name: "sound-dither", Value: "triangular", Category: ofSound, Usage: "`triangular`, shaped or round, for the DAC's bits"},
+
+		&cli.StringFlag{Name: "matrix", Category: ofSource, Usage: "colours of a Y4M video: `bt601`, bt709 or bt2020", DefaultText: "bt601 below 720 lines"},
+		&cli.StringFlag{Name: "range", Category: ofSource, Usage: "`limited` or full range of a Y4M video", DefaultText: "as it says, else limited"},
+		&cli.IntFlag{Name: "workers", Category: everywhere, Usage: "how many `CORES` to use", DefaultText: "all"},
+	}
+}
+
+// packingSettings reads the packing flags.
+func packingSettings(c *call, player *playerfile.Player) (s fill.Settings, err error) {
+	s.Player = player
+	if s.Fit, err = picture.ParseFit(c.String("fit")); err != nil {
+		return s, badChoice("fit", c.String("fit"), "whole", "cover", "stretch")
+	}
+	if text := c.String("crop"); text != "" {
+		if s.Crop, err = parseCrop(text); err != nil {
+			return s, err
+		}
+	}
+	if s.Background, err = parseColour(c.String("background")); err != nil {
+		return s, err
+	}
+	if text := c.String("dither"); text != "" {
+		d, err := picture.ParseDither(text)
+		if err != nil {
+			return s, badChoice("dither", text, namesOf(picture.Dithers())...)
+		}
+		s.Dither = &d
+	}
+	s.Tone = picture.Tone{Brightness: c.Float64("brightness"), Contrast: c.Float64("contrast"), Gamma: c.Float64("gamma"), Saturation: c.Float64("saturation")}
+	for _, v := range []struct {
+		flag   string
+		lo, hi float64
+	}{{"brightness", -1, 1}, {"contrast", 0, 4}, {"gamma", 0.2, 5}, {"saturation", 0, 4}} {
+		if x := c.Float64(v.flag); !(x >= v.lo && x <= v.hi) {
+			return s, usagef("--%s: %g is not from %g to %g", v.flag, x, v.lo, v.hi)
+		}
+	}
+	if s.Rate, err = parseRatio("rate", c.String("rate")); err != nil {
+		return s, err
+	}
+	for _, t := range []struct {
+		flag string
+		to   *source.Ratio
+	}{{"hold", &s.Hold}, {"from", &s.From}, {"to", &s.To}} {
+		if *t.to, err = parseTime(t.flag, c.String(t.flag)); err != nil {
+			return s, err
+		}
+	}
+	if c.IsSet("to") && s.To.Float() <= s.From.Float() {
+		return s, usagef("--to: %s is not after --from", c.String("to"))
+	}
+	if c.IsSet("hold") && s.Hold.Num == 0 {
+		return s, usagef("--hold: %s is not above 0", c.String("hold"))
+	}
+	switch loop, stop := c.Bool("loop"), c.Bool("no-loop"); {
+	case loop && stop:
+		return s, usagef("--loop and --no-loop exclude each other")
+	case loop || stop:
+		s.Loop = &loop
+	}
+	s.Mute = c.Bool("mute")
+	if s.SoundDither, err = sound.ParseDither(c.String("sound-dither")); err != nil {
+		return s, badChoice("sound-dither", c.String("sound-dither"), "triangular", "shaped", "round")
+	}
+	if text := c.String("matrix"); text != "" {
+		m, ok := map[string]picture.Matrix{"bt601": picture.BT601, "bt709": picture.BT709, "bt2020": picture.BT2020}[text]
+		if !ok {
+			return s, badChoice("matrix", text, "bt601", "bt709", "bt2020")
+		}
+		s.Matrix = &m
+	}
+	if text := c.String("range"); text != "" {
+		full := text == "full"
+		if !full && text != "limited" {
+			return s, badChoice("range", text, "limited", "full")
+		}
+		s.FullRange = &full
+	}
+	s.Workers = c.Int("workers")
+	switch {
+	case !c.IsSet("workers"):
+		s.Workers = runtime.GOMAXPROCS(0)
+	case s.Workers < 1 || s.Workers > 1024:
+		return s, usagef("--workers: %d is not from 1 to 1024", s.Workers)
+	}
+	return s, nil
+}
+
+func namesOf[T fmt.Stringer](all []T) (names []string) {
+	for _, v := range all {
+		names = append(names, v.String())
+	}
+	return names
+}
+
+// parseRatio reads a positive number: 25, 12.5 or 30000/1001; "" is 0/1.
+func parseRatio(flag, text string) (source.Ratio, error) {
+	if text == "" {
+		return source.Ratio{Num: 0, Den: 1}, nil
+	}
+	bad := usagef("--%s: %q is not a number such as 25, 12.5 or 30000/1001", flag, text)
+	if len(text) > 30 || strings.ContainsAny(text, "eExXpP_+-") {
+		return source.Ratio{}, bad
+	}
+	r, ok := new(big.Rat).SetString(text)
+	if !ok || r.Sign() <= 0 || !r.Num().IsInt64() || !r.Denom().IsInt64() || r.Num().Int64() > 1<<40 || r.Denom().Int64() > 1<<40 {
+		return source.Ratio{}, bad
+	}
+	return source.Ratio{Num: r.Num().Int64(), Den: r.Denom().Int64()}, nil
+}
+
+// parseTime reads seconds, m:ss or h:mm:ss, with decimals; "" is 0/1.
+func parseTime(flag, text string) (source.Ratio, error) {
+	if text == "" {
+		return source.Ratio{Num: 0, Den: 1}, nil
+	}
+	bad := usagef("--%s: %q is not a time such as 90, 1:30 or 1:02:03.5", flag, text)
+	total := new(big.Rat)
+	parts := strings.Split(text, ":")
+	if len(parts) > 3 {
+		return source.Ratio{}, bad
+	}
+	for i, p := range parts {
+		r, ok := new(big.Rat).SetString(p)
+		if !ok || len(p) > 15 || strings.Trim(p, "0123456789.") != "" || i > 0 && r.Cmp(big.NewRat(60, 1)) >= 0 || i < len(parts)-1 && !r.IsInt() {
+			return source.Ratio{}, bad
+		}
+		total.Add(total.Mul(total, big.NewRat(60, 1)), r)
+	}
+	if !total.Num().IsInt64() || !total.Denom().IsInt64() || total.Cmp(big.NewRat(1e8, 1)) > 0 || total.Denom().Int64() > 1e6 {
+		return source.Ratio{}, bad
+	}
+	return source.Ratio{Num: total.Num().Int64(), Den: total.Denom().Int64()}, nil
+}
+
+// parseCrop reads X,Y,WxH in pixels.
+func parseCrop(text string) (picture.Crop, error) {
+	bad := usagef("--crop: %q is not X,Y,WxH in pixels, such as 40,0,640x480", text)
+	fields := strings.FieldsFunc(text, func(r rune) bool { return r == ',' || r == 'x' || r == '×' })
+	if len(fields) != 4 {
+		return picture.Crop{}, bad
+	}
+	var v [4]float64
+	for i, f := range fields {
+		n, err := strconv.ParseFloat(f, 64)
+		if err != nil || n < 0 || n > 1e6 {
+			return picture.Crop{}, bad
+		}
+		v[i] = n
+	}
+	if v[2] <= 0 || v[3] <= 0 {
+		return picture.Crop{}, bad
+	}
+	return picture.Crop{X: v[0], Y: v[1], W: v[2], H: v[3]}, nil
+}
+
+// parseColour reads #RRGGBB.
+func parseColour(text string) (color.Color, error) {
+	n, err := strconv.ParseUint(strings.TrimPrefix(text, "#"), 16, 24)
+	if err != nil || len(text) != 7 || text[0] != '#' {
+		return nil, usagef("--background: %q is not a colour such as #000000 or #204060", text)
+	}
+	return color.NRGBA{uint8(n >> 16), uint8(n >> 8), uint8(n), 255}, nil
+}
+
+// playerFileName is looked for in the folder at hand.
+const playerFileName = "player.yaml"
+
+// player returns the player that --player names, else that of player.yaml in
+// the folder, else a built-in one, which is said.
+func (c *call) player(folder string) (*playerfile.Player, error) {
+	if name := c.String("player"); name != "" {
+		return loadPlayer(name)
+	}
+	path := filepath.Join(folder, playerFileName)
+	if _, err := os.Stat(path); err == nil {
+		c.console.Note("player: %s", path)
+		return playerfile.Load(path)
+	}
+	name := playerfile.Known()[0]
+	for _, k := range playerfile.Known() {
+		if k == defaultPlayer {
+			name = k
+		}
+	}
+	c.console.Note("player: %s, a built-in one; describe yours with: stampreel player new", name)
+	return playerfile.LoadKnown(name)
+}
+
+const defaultPlayer = "rect-240x135"
+
+// loadPlayer reads a player file, or a built-in player of that name.
+func loadPlayer(name string) (*playerfile.Player, error) {
+	for _, k := range playerfile.Known() {
+		if k == name {
+			return playerfile.LoadKnown(name)
+		}
+	}
+	p, err := playerfile.Load(name)
+	if errors.Is(err, os.ErrNotExist) && !strings.ContainsAny(name, `/\.`) {
+		e := usagef("--player: %q is neither a file nor a built-in player", name)
+		for _, k := range nearest(name, playerfile.Known()) {
+			e.try("--player %s", k)
+		}
+		return nil, e.try("stampreel player known, to see the built-in players")
+	}
+	return p, err
+}
+
+// clipsIn lists clips: the files named, and those of folders, with their
+// sub-folders.
+func clipsIn(ctx context.Context, operands []string) ([]string, error) {
+	var clips []string
+	for _, path := range operands {
+		info, err := os.Stat(path)
+		if err != nil {
+			return nil, err
+		}
+		if !info.IsDir() {
+			clips = append(clips, path)
+			continue
+		}
+		before := len(clips)
+		err = filepath.WalkDir(path, func(p string, d os.DirEntry, err error) error {
+			if err == nil {
+				err = ctx.Err()
+			}
+			if err != nil {
+				return err
+			}
+			if strings.HasPrefix(d.Name(), ".") && p != path {
+				if d.IsDir() {
+					return filepath.SkipDir
+				}
+				return nil
+			}
+			if d.Type().IsRegular() && strings.EqualFold(filepath.Ext(p), fill.ClipExtension) {
+				clips = append(clips, p)
+			}
+			return nil
+		})
+		if err != nil {
+			return nil, err
+		}
+		if len(clips) == before {
+			return nil, fmt.Errorf("%s: no clip (%s) in this folder", path, fill.ClipExtension)
+		}
+	}
+	return clips, nil
+}
