@@ -319,6 +319,26 @@ func TestBuiltInPlayersHaveARateAtWhichRawPicturesPlay(t *testing.T) {
 	}
 }
 
+// By hand for the drive-in screen: 64,800·8/40e6 = 12.96 ms, 11 bytes 2.2 us and 50 us
+// of set-up; 0.8/13.0122 ms = 61.4 a second.
+func TestPictureRateLeavesThePanelItsMargin(t *testing.T) {
+	p, err := playerfile.LoadKnown("rect-240x135")
+	if err != nil {
+		t.Fatal(err)
+	}
+	num, den := PictureRate(p)
+	if got := float64(num) / float64(den); got < 61.4 || got > 61.5 {
+		t.Errorf("%d/%d pictures a second, want 61.4", num, den)
+	}
+	beat := Beat{Sectors: 128, FrameBytes: 64_800, PanelBytes: 64_800, Windows: 1}
+	for rate, want := range map[int64]Word{num: Plays, num * 102 / 100: Tight} {
+		c := Clip{Width: 135, Height: 240, Turn: 1, Pixels: pixel.RGB565, RateNum: rate, RateDen: den, SampleDen: 1, Beats: slices.Values([]Beat{beat})}
+		if row := find(t, judge(t, c, p).Typical, PanelPart); row.Word != want {
+			t.Errorf("panel at %d/%d: %v, want %v", rate, den, row.Word, want)
+		}
+	}
+}
+
 func TestImpossibleClipsAreRefused(t *testing.T) {
 	p := bench(t, "wiring: 1-bit, clock: 25 MHz", "64 KiB")
 	good := []Beat{{Sectors: 2, SoundBytes: 100, FrameBytes: 400, PanelBytes: 400, Windows: 1}}

@@ -20,6 +20,14 @@ func (e *Error) Error() string {
 	return fmt.Sprintf("playerfile: %s:%d:%d: %s", e.File, e.Line, e.Column, e.What)
 }
 
+// Tries returns what to do, if anything.
+func (e *Error) Tries() []string {
+	if e.Try == "" {
+		return nil
+	}
+	return []string{e.Try}
+}
+
 // newError places an error in the source; the excerpt is cut from it.
 func newError(file string, src []byte, line, column int, what, try string) *Error {
 	lines := strings.Split(strings.ReplaceAll(strings.ReplaceAll(string(src), "\r\n", "\n"), "\r", "\n"), "\n")
