@@ -33,6 +33,9 @@ func newError(file string, src []byte, line, column int, what, try string) *Erro
 	lines := strings.Split(strings.ReplaceAll(strings.ReplaceAll(string(src), "\r\n", "\n"), "\r", "\n"), "\n")
 	line = min(max(line, 1), len(lines))
 	column = min(max(column, 1), utf8.RuneCountInString(lines[line-1])+1)
+	if r := []rune(what); len(r) > 240 {
+		what = string(r[:120]) + " … " + string(r[len(r)-100:])
+	}
 	from := 0 // characters of an overlong line that the excerpt leaves out
 	if column > excerptWidth/2 {
 		from = column - excerptWidth/2

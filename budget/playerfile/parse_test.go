@@ -187,7 +187,7 @@ func TestNearestNameIsTheOneWithTheFewestSlips(t *testing.T) {
 func TestExcerptOfALongLineStaysShort(t *testing.T) {
 	_, err := Parse("player.yaml", []byte(strings.Replace(small, "rgb565", strings.Repeat("r", 5000), 1)))
 	var e *Error
-	if !errors.As(err, &e) || len(e.Excerpt) > 400 {
+	if !errors.As(err, &e) || len(e.Excerpt) > 400 || len(e.What) > 400 {
 		t.Errorf("error %v with an excerpt of %d bytes, want at most 400", e.Line, len(e.Excerpt))
 	}
 	_, err = Parse("player.yaml", []byte(strings.Replace(small, "Small", strings.Repeat("x", 300)+"\x01", 1)))
