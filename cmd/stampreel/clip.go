@@ -1,0 +1,95 @@
+package main
+
+import (
+	"fmt"
+	"image"
+	"os"
+	"strings"
+
+	"github.com/disintegration/imaging"
+
+	"example.org/stampreel/cmd/stampreel/internal/console"
+	"example.org/stampreel/cmd/stampreel/internal/fill"
+	"example.org/stampreel/container"
+)
+
+// What the commands that look into clips share.
+
+// openClip opens a clip for reading. The file is the caller's to close.
+func openClip(path string) (*container.Reader, *os.File, error) {
+	info, err := os.Stat(path)
+	switch {
+	case err != nil:
+		return nil, nil, err
+	case info.IsDir():
+		return nil, nil, fmt.Errorf("%s is a folder, want a clip (%s)", path, fill.ClipExtension)
+	case !info.Mode().IsRegular(): // opening a pipe would wait for its other end
+		return nil, nil, fmt.Errorf("%s is not an ordinary file, want a clip (%s)", path, fill.ClipExtension)
+	}
+	return fill.Open(path)
+}
+
+// size is a width and a height in pixels.
+type size struct {
+	Width  int `json:"width"`
+	Height int `json:"height"`
+}
+
+func (s size) String() string { return fmt.Sprintf("%d×%d", s.Width, s.Height) }
+
+// uprightSize is the size of a clip's picture as the viewer sees it.
+func uprightSize(h *container.Header) size {
+	if h.Turn%2 == 1 {
+		return size{int(h.Height), int(h.Width)}
+	}
+	return size{int(h.Width), int(h.Height)}
+}
+
+// uprightPicture is what the panel shows of a raw frame, turned for the viewer.
+func uprightPicture(h *container.Header, frame []byte) (*image.NRGBA, error) {
+	img, err := h.PixelFormat.Image(frame, int(h.Width), int(h.Height))
+	if err != nil {
+		return nil, err
+	}
+	switch h.Turn { // quarter turns clockwise; imaging counts the other way
+	case 1:
+		img = imaging.Rotate270(img)
+	case 2:
+		img = imaging.Rotate180(img)
+	case 3:
+		img = imaging.Rotate90(img)
+	}
+	return img, nil
+}
+
+// ratio writes a ratio as a number, and the exact ratio beside it where the
+// number is not whole.
+func ratio(r container.Ratio) string {
+	if r.Den == 1 {
+		return r.String()
+	}
+	decimals := strings.TrimRight(strings.TrimRight(fmt.Sprintf("%.3f", r.Float()), "0"), ".")
+	return fmt.Sprintf("%s (%v)", decimals, r)
+}
+
+// soundText says what the sound of a clip is: "u8 mono, 22050 Hz".
+func soundText(h *container.Header) string {
+	if h.SoundCoding == container.NoSound {
+		return "no sound"
+	}
+	channels := "mono"
+	if h.Channels == 2 {
+		channels = "stereo"
+	}
+	return fmt.Sprintf("%v %s, %s Hz", h.SoundCoding, channels, ratio(h.SampleRate()))
+}
+
+// clipText says what a clip is in a line.
+func clipText(h *container.Header) string {
+	text := fmt.Sprintf("%v %v, %s pictures/s, %s, %s, %s", uprightSize(h), h.PixelFormat, number(h.Rate().Float()),
+		console.Duration(container.BeatTime(h.Rate(), h.Beats)), console.Size(int64(h.FileSectors)*container.SectorBytes), soundText(h))
+	if h.Loop() {
+		text += ", loops"
+	}
+	return text
+}

@@ -1,0 +1,157 @@
+package main
+
+import (
+	"context"
+	"fmt"
+	"image/png"
+	"io"
+	"path/filepath"
+	"strings"
+
+	"github.com/urfave/cli/v2"
+
+	"example.org/stampreel/cmd/stampreel/internal/console"
+	"example.org/stampreel/container"
+	"example.org/stampreel/container/cardfs"
+)
+
+func previewCommand() *command {
+	return &command{
+		name: "preview", group: "Looking at clips",
+		short: "see what was packed",
+		about: "Draws a contact sheet: frames from all along a clip as the panel shows them, " +
+			"upright, each pixel as a square of whole screen pixels, with their times. The " +
+			"sheet of a folder has a row for each of its clips. What is seen is read back " +
+			"from the clip, not made again from the source.",
+		operands: []operand{{"CLIP|FOLDER", "a clip, or a folder of clips"}},
+		flags: []cli.Flag{
+			&cli.StringFlag{Name: "sheet", Usage: "draw the contact sheet as a PNG picture, `FILE`"},
+			&cli.IntFlag{Name: "frames", Usage: "how many frames of each clip", DefaultText: "12 of a clip, 6 of each clip of a folder"},
+		},
+		examples: []example{
+			{"stampreel preview express.srq --sheet express.png", "twelve frames of a clip"},
+			{"stampreel preview card/ --sheet card.png", "a row of six frames for each clip of a card"},
+			{"stampreel preview film.srq --frames 60 --sheet film.png", "a closer look"},
+		},
+		results: true,
+		run:     runPreview,
+	}
+}
+
+const mostFrames = 1000 // of a clip on a sheet
+
+// previewed is what preview says of a clip on the sheet.
+type previewed struct {
+	Path  string    `json:"path"`
+	Beats []uint32  `json:"beats"` // those shown
+	Times []float64 `json:"times_s"`
+
+	header container.Header
+}
+
+func runPreview(ctx context.Context, c *call) error {
+	operand, file := c.operand(0), c.String("sheet")
+	folder := isFolder(operand)
+	frames := c.Int("frames")
+	switch {
+	case file == "":
+		return usagef("preview needs --sheet").try("stampreel preview %s --sheet FILE.png", console.Name(operand))
+	case !strings.EqualFold(filepath.Ext(file), ".png"):
+		return usagef("--sheet: %s: a sheet is a PNG picture", file).try("--sheet %s.png", strings.TrimSuffix(file, filepath.Ext(file)))
+	case !c.IsSet("frames") && folder:
+		frames = 6
+	case !c.IsSet("frames"):
+		frames = 12
+	case frames < 1 || frames > mostFrames:
+		return usagef("--frames: %d is not from 1 to %d", frames, mostFrames)
+	}
+	paths := []string{operand}
+	if folder {
+		var err error
+		if paths, err = clipsIn(ctx, paths); err != nil {
+			return err
+		}
+	}
+	var clips []*previewed
+	for _, path := range paths {
+		r, f, err := openClip(path)
+		if err != nil {
+			return err
+		}
+		f.Close()
+		clips = append(clips, choose(path, r.Header(), frames))
+	}
+	sheet, err := layOut(operand, folder, clips)
+	if err != nil {
+		return err
+	}
+	progress := c.console.Progress(console.Job{What: "drawing " + file, Unit: "pictures"})
+	defer progress.Stop()
+	total := 0
+	for _, clip := range clips {
+		total += len(clip.Beats)
+	}
+	progress.Expect(int64(total))
+	img, err := sheet.draw(ctx, progress.Add)
+	if err != nil {
+		return err
+	}
+	err = cardfs.Write(file, func(w io.Writer) error {
+		if err := png.Encode(w, img); err != nil {
+			return err
+		}
+		return ctx.Err()
+	})
+	progress.Stop()
+	if err != nil {
+		return err
+	}
+	of := size{img.Bounds().Dx(), img.Bounds().Dy()}
+	c.console.Result("%s: %s of %s, %v pixels", console.Name(file), console.Count(int64(total), "frame", "frames"),
+		console.Count(int64(len(clips)), "clip", "clips"), of)
+	return c.console.JSON(map[string]any{"sheet": file, "size": of, "clips": clips})
+}
+
+// choose picks frames evenly over a clip, each from the middle of its share;
+// all of them where there are not so many.
+func choose(path string, h container.Header, frames int) *previewed {
+	p := &previewed{Path: path, header: h}
+	n := min(int64(frames), int64(h.Beats))
+	for i := range n {
+		beat := h.FirstBeat + uint32((2*i+1)*int64(h.Beats)/(2*n))
+		p.Beats = append(p.Beats, beat)
+		p.Times = append(p.Times, container.BeatTime(h.Rate(), beat).Seconds())
+	}
+	return p
+}
+
+// readPicture reads the frame that is on the panel at a beat: its own, or that
+// of the last raw beat before it.
+func readPicture(r *container.Reader, number uint32, b *container.Beat) error {
+	if err := r.ReadHeader(number, b); err != nil {
+		return err
+	}
+	if b.FrameCoding == container.Repeat {
+		e, err := r.SeekEntry(number)
+		if err != nil {
+			return err
+		}
+		raw := e.Number
+		for n := e.Number; n < number; n++ {
+			if err := r.ReadHeader(n, b); err != nil {
+				return err
+			}
+			if b.FrameCoding == container.Raw {
+				raw = n
+			}
+		}
+		number = raw
+	}
+	if err := r.Read(number, b); err != nil {
+		return err
+	}
+	if b.FrameCoding != container.Raw {
+		return fmt.Errorf("container: seek table: names beat %d, which is no key beat", number)
+	}
+	return nil
+}

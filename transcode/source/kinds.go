@@ -1,0 +1,39 @@
+package source
+
+// KindInfo tells of a kind of file what is done with it here.
+type KindInfo struct {
+	Name  string // as Sniff names it
+	Opens bool   // whether Open opens it
+	Note  string // what to know of it when it is opened
+	Try   string // what to do when it is not
+}
+
+// notes say what to know of the kinds that are opened.
+var notes = map[string]string{
+	KindAnimation: "frame by frame with its own times; a quarter of the largest picture",
+	KindPNG:       "turned upright by its Exif data; of an animated one the first picture",
+	KindJPEG:      "turned upright by its Exif data",
+	KindWebP:      "still ones, turned upright by their Exif data",
+	KindBMP:       "as it is",
+	KindY4M:       "8 bits a sample: 4:2:0, 4:2:2, 4:1:1, 4:4:4 and grey; also from standard input, named -",
+	KindWAV:       "PCM and float, up to 64 channels; also beside pictures, as their sound",
+	KindFrames:    "pictures of one kind whose names differ in a number; 25 a second unless told otherwise",
+}
+
+// Kinds lists the kinds of file that are recognised by their content: first
+// those that are opened, then those that are not.
+func Kinds() []KindInfo {
+	kinds := make([]KindInfo, 0, len(signatures)+1)
+	for _, s := range signatures {
+		if s.opens {
+			kinds = append(kinds, KindInfo{Name: s.kind, Opens: true, Note: notes[s.kind]})
+		}
+	}
+	kinds = append(kinds, KindInfo{Name: KindFrames, Opens: true, Note: notes[KindFrames]})
+	for _, s := range signatures {
+		if !s.opens {
+			kinds = append(kinds, KindInfo{Name: s.kind, Try: s.try})
+		}
+	}
+	return kinds
+}

@@ -1,0 +1,26 @@
+package source
+
+import "testing"
+
+func TestEveryKindSaysWhatToKnowOrWhatToTry(t *testing.T) {
+	found := map[bool]int{}
+	seen := map[string]bool{}
+	for _, k := range Kinds() {
+		found[k.Opens]++
+		if seen[k.Name] {
+			t.Errorf("%s is listed twice", k.Name)
+		}
+		seen[k.Name] = true
+		if k.Opens && (k.Note == "" || k.Try != "") || !k.Opens && (k.Try == "" || k.Note != "") {
+			t.Errorf("%+v", k)
+		}
+	}
+	if found[true] != len(notes) || found[false] == 0 {
+		t.Errorf("%d kinds opened, want %d; %d not opened", found[true], len(notes), found[false])
+	}
+	for _, kind := range []string{KindAnimation, KindPNG, KindJPEG, KindWebP, KindBMP, KindFrames, KindY4M, KindWAV} {
+		if !seen[kind] {
+			t.Errorf("%s is not listed", kind)
+		}
+	}
+}
