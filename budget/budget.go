@@ -6,25 +6,26 @@
 // sends R bytes a second inside a request, and each beat is one multi-block
 // request. What a beat costs is counted in bytes of the card's time:
 //
-//	whole beats, own bus     c = bytes + q·R
-//	whole beats, shared bus  c = bytes + 2·q·R + p·R
-//	strips, own bus          c = q·R + max(bytes, p·R)
-//	strips, shared bus       c = bytes + (1 + n)·q·R + p·R
+//	whole beats, own bus     bytes + q·R
+//	whole beats, shared bus  bytes + 2·q·R + p'·R
+//	strips, own bus          q·R + max(bytes, p·R)
+//	strips, shared bus       bytes + (1 + n)·q·R + p·R
 //
 // where q is the time of one request, p the time the panel's bus takes for the
 // picture (its bits over the clock, and for each window the bytes that address it
-// and the driver's set-up), and n the number of strips. On a shared bus drawing
-// interrupts reading, so reading asks again after each picture or strip; in
-// strips the slower of card and panel sets the pace.
+// and the driver's set-up), p' that of the picture before, and n the number of
+// strips. On a shared bus drawing interrupts reading, so reading asks again after
+// each picture or strip; in strips the slower of card and panel sets the pace. For
+// whole beats only the bytes take room in memory, the rest is overhead in the
+// sense of package playback.
 //
-// Playing starts with a full buffer. The read-ahead buffer B is the player's memory less the sound that is held
-// ahead: a ring whose sectors are free again as the panel takes them. When the
-// buffer is full its first beat has already been asked for (and on a shared bus
-// the picture before it drawn), so B counts for that much more. A card that
-// pauses for S seconds now and then is a link that starts S late: it brings R·(t−S)
-// in t seconds. Where the card is faster than the panel it waits for memory that is
-// still being drawn, and a pause then costs up to p − bytes/R more. Package playback finds the smallest rate N with which no run of
-// beats is late under those terms, and the margin is 1 − N/R:
+// Playing starts with a full buffer. The read-ahead buffer B is the player's
+// memory less the sound that is held ahead: a ring whose sectors are free again as
+// the panel takes them. A card that pauses for S seconds now and then is a link
+// that starts S late: it brings R·(t−S) in t seconds. Where the card is faster than
+// the panel it waits for memory that is still being drawn, up to p − bytes/R more.
+// Package playback finds the smallest rate N with which no run of beats is late
+// under those terms, and the margin is 1 − N/R:
 //
 //	plays     every margin is at least 20 %
 //	tight     every margin is at least 0

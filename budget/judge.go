@@ -128,6 +128,9 @@ func level(c *Clip, s summary, p *playerfile.Player, stall playerfile.Figure[tim
 	if c.HasSound() {
 		sound := *pictures
 		sound.Lead = c.Lead
+		if cardRow.Word == Stutters {
+			l.holdUp(c, &sound)
+		}
 		row, err := l.row(c, SoundPart, &sound, origin)
 		if err != nil {
 			return Level{}, err
@@ -229,7 +232,7 @@ func (l *link) memoryRow(c *Clip, p *playerfile.Player, d *playback.Demand[int64
 	case err != nil:
 		return Row{}, fmt.Errorf("budget: %w", err)
 	}
-	need = max(need-(d.Buffer-l.buffer), 4*card.SectorBytes) // less what counted for requests
+	need = max(need, 4*card.SectorBytes)
 	need = l.held + (need+card.SectorBytes-1)/card.SectorBytes*card.SectorBytes
 	r.Need = float64(need)
 	r.Word, r.Margin = weigh(big.NewRat(need, 1), big.NewRat(max(1, p.Memory.ReadAhead.Value), 1))

@@ -80,54 +80,67 @@ func (l *link) strips(b Beat) int64 {
 	return (int64(b.Sectors)*card.SectorBytes + l.strip - 1) / l.strip
 }
 
-// cost is what a beat asks of the card, in bytes, rounded up.
-func (l *link) cost(b Beat) int64 {
-	bytes := float64(b.Sectors) * card.SectorBytes
+// cost is what a beat asks of the card, in bytes, rounded up: what lies in the
+// buffer, and what its requests (and on a shared bus the picture before it, which
+// is drawn meanwhile) take besides.
+func (l *link) cost(b Beat, before float64) (bytes, over int64) {
+	size := float64(b.Sectors) * card.SectorBytes
 	q, p := l.request*l.rate, l.drawing(b)*l.rate
 	switch {
 	case l.reading == playback.Whole && !l.shared:
-		return up(bytes + q)
+		return int64(size), up(q)
 	case l.reading == playback.Whole:
-		return up(bytes + 2*q + p)
+		return int64(size), up(2*q + before*l.rate)
 	case !l.shared:
-		return up(q + max(bytes, p))
+		return up(q + max(size, p)), 0
 	}
-	return up(bytes + float64(1+l.strips(b))*q + p)
+	return up(size + float64(1+l.strips(b))*q + p), 0
 }
 
 // up rounds up to whole bytes, with an allowance for the arithmetic before it.
 func up(x float64) int64 { return int64(math.Ceil(x*(1+1e-9) + 1e-6)) }
 
-// demand turns beats into what playback solves. The buffer counts for the
-// requests (and drawing) that are over whenever it is full.
+// demand turns beats into what playback solves.
 func (l *link) demand(c *Clip, s summary, stall time.Duration, lead int) *playback.Demand[int64] {
 	d := &playback.Demand[int64]{
 		Cost:    make([]int64, 0, s.beats),
+		Over:    make([]int64, 0, s.beats),
 		Buffer:  l.buffer,
 		Lead:    lead,
 		Reading: l.reading,
 		Loop:    c.Loops,
 	}
-	least, lag := math.Inf(1), 0.0
+	lag, before := 0.0, 0.0
 	for b := range c.Beats {
-		d.Cost = append(d.Cost, l.cost(b))
-		p := l.drawing(b)
-		least = min(least, p)
-		lag = max(lag, p-float64(b.Sectors)*card.SectorBytes/l.rate)
+		cost, over := l.cost(b, before)
+		d.Cost, d.Over = append(d.Cost, cost), append(d.Over, over)
+		before = l.drawing(b)
+		lag = max(lag, before-float64(b.Sectors)*card.SectorBytes/l.rate)
 	}
-	if l.reading == playback.Whole {
-		over := l.request * l.rate
-		if l.shared {
-			over = 2*over + least*l.rate
+	if c.Loops && l.reading == playback.Whole {
+		for b := range c.Beats {
+			_, d.Over[0] = l.cost(b, before)
+			break
 		}
-		d.Buffer += int64(over)
 	}
 	pause := stall.Seconds() + l.latency
-	if stall > 0 && l.reading == playback.Whole && !l.shared {
+	if l.reading == playback.Whole && !l.shared {
 		pause += lag
 	}
 	d.Stall = pause / l.interval * (1 + 1e-9)
 	return d
+}
+
+// holdUp makes the demand of sound that of a player whose pictures are late: each
+// then keeps its memory after its time, and reading waits for the panel to free
+// it.
+func (l *link) holdUp(c *Clip, d *playback.Demand[int64]) {
+	over := make([]int64, 0, len(d.Over))
+	for b := range c.Beats {
+		wait := l.latency + max(0, l.drawing(b)-float64(b.Sectors)*card.SectorBytes/l.rate)
+		over = append(over, d.Over[len(over)]+up(wait*l.rate))
+	}
+	d.Over = over
 }
 
 // service is R·T: the bytes that the card brings in one beat.

@@ -14,7 +14,17 @@ import (
 // commands lists the commands in the order of the job, which is the order in
 // which help shows them.
 func commands() []*command {
-	return []*command{}
+	return []*command{
+		packCommand(),
+		fillCommand(),
+		checkCommand(),
+		previewCommand(),
+		infoCommand(),
+		verifyCommand(),
+		unpackCommand(),
+		playerCommand(),
+		sourcesCommand(),
+	}
 }
 
 // command is one command: what help says of it, its flags and operands, and

@@ -227,7 +227,7 @@ func (c *call) player(folder string) (*playerfile.Player, error) {
 	path := filepath.Join(folder, playerFileName)
 	if _, err := os.Stat(path); err == nil {
 		c.console.Note("player: %s", path)
-		return playerfile.Load(path)
+		return loadPlayerFile(path)
 	}
 	name := playerfile.Known()[0]
 	for _, k := range playerfile.Known() {
@@ -248,13 +248,23 @@ func loadPlayer(name string) (*playerfile.Player, error) {
 			return playerfile.LoadKnown(name)
 		}
 	}
-	p, err := playerfile.Load(name)
+	p, err := loadPlayerFile(name)
 	if errors.Is(err, os.ErrNotExist) && !strings.ContainsAny(name, `/\.`) {
 		e := usagef("--player: %q is neither a file nor a built-in player", name)
 		for _, k := range nearest(name, playerfile.Known()) {
 			e.try("--player %s", k)
 		}
 		return nil, e.try("stampreel player known, to see the built-in players")
+	}
+	return p, err
+}
+
+// loadPlayerFile reads a player file; an error shows the place.
+func loadPlayerFile(path string) (*playerfile.Player, error) {
+	p, err := playerfile.Load(path)
+	var bad *playerfile.Error
+	if errors.As(err, &bad) && bad.Excerpt != "" {
+		return nil, fmt.Errorf("%w\n%s", err, bad.Excerpt)
 	}
 	return p, err
 }

@@ -15,7 +15,10 @@
 //
 // where w is 1 when a beat must lie in memory whole before its time and 0 when
 // it is drawn in strips while it arrives and must be finished by the end of
-// its time. Everything here is that inequality over all runs, solved exactly.
+// its time. What the link spends on a beat besides bringing it (an overhead, in
+// the same units) takes no room in the buffer; it counts for every beat of the
+// run but the first, whose own is over when the buffer is full. Everything here
+// is that inequality over all runs, solved exactly.
 package playback
 
 import (
@@ -69,7 +72,8 @@ func (r Rate) Cmp(other Rate) int {
 
 // Demand is a row of beats and the player that is to be fed with them.
 type Demand[T Units] struct {
-	Cost    []T     // cost of each beat, in units
+	Cost    []T     // cost of each beat, in units; it lies in the buffer
+	Over    []T     // overhead of each beat, in units; nil for none
 	Buffer  int64   // read-ahead buffer, in units
 	Lead    int     // beats of grace: 0 for pictures, the sound lead for sound
 	Stall   float64 // longest pause of the link, in beat intervals
@@ -140,7 +144,17 @@ func (d *Demand[T]) total() int64 {
 	for _, c := range d.Cost {
 		total += int64(c)
 	}
+	for _, o := range d.Over {
+		total += int64(o)
+	}
 	return total
+}
+
+func (d *Demand[T]) over(i int) int64 {
+	if d.Over == nil {
+		return 0
+	}
+	return int64(d.Over[i])
 }
 
 func (d *Demand[T]) check() error {
@@ -154,10 +168,14 @@ func (d *Demand[T]) check() error {
 	case !(d.Stall >= 0 && d.Stall <= 1<<16):
 		return fmt.Errorf("playback: stall of %g beats, want 0 to 65536", d.Stall)
 	}
+	if d.Over != nil && len(d.Over) != len(d.Cost) {
+		return fmt.Errorf("playback: %d overheads for %d beats", len(d.Over), len(d.Cost))
+	}
 	var total int64
 	for i, c := range d.Cost {
-		total += int64(c)
-		if int64(c) < 0 || total > maxUnits {
+		over := d.over(i)
+		total += int64(c) + over
+		if int64(c) < 0 || over < 0 || int64(c) > maxUnits || over > maxUnits || total > maxUnits {
 			return fmt.Errorf("playback: beat %d: cost %d, total %d units, want 0 to %d", i, int64(c), total, int64(maxUnits))
 		}
 	}
@@ -165,34 +183,47 @@ func (d *Demand[T]) check() error {
 }
 
 // scan visits, for each beat in turn, the run ending with it (of more than
-// short beats) whose value cost·scale − beats·step is largest. It is the
+// short beats) whose value, cost·scale − beats·step, is largest. It is the
 // maximum-subarray scan with a least length: one pass, constant memory. It
 // stops when visit returns false.
-func scan[N int64 | float64, T Units](cost []T, rounds int, short int64, scale, step N, visit func(beat int, r run, value N) bool) {
-	var head, tail run // the last short+1 beats; the best run just before them
+func scan[N int64 | float64, T Units](d *Demand[T], short int64, scale, step N, visit func(beat int, r run, value N) bool) {
+	// The run in hand is head, the last short+1 beats, with tail, the best run
+	// that ends just before them. first is the overhead that does not count.
+	var head, tail run
+	var first, tailFirst int64
 	var tailValue N
-	for k, old := 0, 0; k < rounds*len(cost); k++ {
-		head.cost += int64(cost[k%len(cost)])
+	n, old := len(d.Cost), 0
+	i := 0
+	for k := range d.rounds() * n {
+		head.cost += int64(d.Cost[i]) + d.over(i)
 		head.beats++
+		if i++; i == n {
+			i = 0
+		}
 		if head.beats > short+1 {
-			c := int64(cost[old])
-			if old++; old == len(cost) {
+			c, o := int64(d.Cost[old]), d.over(old)
+			if old++; old == n {
 				old = 0
 			}
-			head.cost -= c
+			head.cost -= c + o
 			head.beats--
-			tailValue += N(c)*scale - step
-			tail.cost += c
-			tail.beats++
-			if tailValue < 0 {
-				tailValue, tail = 0, run{}
+			if tail.beats == 0 || tailValue < -N(o)*scale { // better begun here
+				tail, tailValue, tailFirst = run{}, -N(o)*scale, o
 			}
+			tailValue += N(c+o)*scale - step
+			tail.cost += c + o
+			tail.beats++
 		}
 		if head.beats <= short {
 			continue
 		}
-		value := N(head.cost)*scale - N(head.beats)*step + tailValue
-		if !visit(k, run{head.cost + tail.cost, head.beats + tail.beats}, value) {
+		first = d.over(old)
+		value, r := -N(first)*scale, run{head.cost - first, head.beats}
+		if tail.beats > 0 && tailValue > value {
+			value, r = tailValue, run{head.cost + tail.cost - tailFirst, head.beats + tail.beats}
+		}
+		value += N(head.cost)*scale - N(head.beats)*step
+		if !visit(k, r, value) {
 			return
 		}
 	}
@@ -251,7 +282,7 @@ func (d *Demand[T]) Need() (Rate, error) {
 	for {
 		var worst run
 		most := int64(math.MinInt64)
-		scan(d.Cost, d.rounds(), c.short, a, p*c.perBeat, func(_ int, r run, value int64) bool {
+		scan(d, c.short, a, p*c.perBeat, func(_ int, r run, value int64) bool {
 			if value > most {
 				most, worst = value, r
 			}
@@ -282,7 +313,7 @@ func (d *Demand[T]) FirstLate(rate Rate) (int, error) {
 	slack := 1e-12 * float64(d.total()+1) * float64(d.rounds())
 	allowed := float64(d.Buffer) + r*float64(c.offset)/float64(c.perBeat) + slack
 	late := d.firstBurst(c.held)
-	scan(d.Cost, d.rounds(), c.short, 1, r, func(beat int, _ run, value float64) bool {
+	scan(d, c.short, 1, r, func(beat int, _ run, value float64) bool {
 		if value > allowed && (late < 0 || beat < late) {
 			late = beat
 		}
@@ -310,7 +341,7 @@ func (d *Demand[T]) BufferFor(rate Rate) (int64, error) {
 	}
 	c := d.clock()
 	worst := 0.0
-	scan(d.Cost, d.rounds(), c.short, 1, r, func(_ int, _ run, value float64) bool {
+	scan(d, c.short, 1, r, func(_ int, _ run, value float64) bool {
 		worst = max(worst, value-r*float64(c.offset)/float64(c.perBeat))
 		return true
 	})

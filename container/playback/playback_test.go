@@ -59,14 +59,15 @@ func referenceBucket(frames []int64, rate, fps float64) float64 {
 // bruteNeed tries every run of beats, straight from the inequality of the
 // package comment, in rational arithmetic. A run that has no time must fit in
 // the buffer.
-func bruteNeed(cost []int64, buffer int64, lead int, stall *big.Rat, reading Reading, loop bool) (*big.Rat, bool) {
+func bruteNeed(cost, over []int64, buffer int64, lead int, stall *big.Rat, reading Reading, loop bool) (*big.Rat, bool) {
 	rounds := 1
 	if loop {
 		rounds = 4 + 2*int(math.Ceil(ratFloat(stall)))/len(cost)
 	}
-	var long []int64
+	var long, longOver []int64
 	for range rounds {
 		long = append(long, cost...)
+		longOver = append(longOver, over...)
 	}
 	w := 1
 	if reading == Strips {
@@ -75,22 +76,26 @@ func bruteNeed(cost []int64, buffer int64, lead int, stall *big.Rat, reading Rea
 	need := new(big.Rat)
 	if loop {
 		var total int64
-		for _, c := range cost {
-			total += c
+		for i, c := range cost {
+			total += c + over[i]
 		}
 		need.SetFrac64(total, int64(len(cost)))
 	}
 	for i := range long {
-		var sum int64
+		var sum, held int64
 		for j := i; j < len(long); j++ {
+			held += long[j]
 			sum += long[j]
+			if j > i {
+				sum += longOver[j]
+			}
 			n := j - i + 1
-			if reading == Whole && n == 1 && sum > buffer {
+			if reading == Whole && n == 1 && held > buffer {
 				return nil, false
 			}
 			time := new(big.Rat).Sub(new(big.Rat).SetInt64(int64(n-w+lead)), stall)
 			if time.Sign() <= 0 {
-				if sum > buffer {
+				if held > buffer {
 					return nil, false
 				}
 				continue
@@ -111,9 +116,12 @@ func TestNeedEqualsEveryRunTriedOneByOne(t *testing.T) {
 	found, none := 0, 0
 	for trial := range 4000 {
 		n := 1 + rng.IntN(12)
-		cost := make([]int64, n)
+		cost, over := make([]int64, n), make([]int64, n)
 		var most int64
 		for i := range cost {
+			if trial%2 == 0 {
+				over[i] = rng.Int64N(60)
+			}
 			cost[i] = rng.Int64N(100)
 			if rng.IntN(4) == 0 {
 				cost[i] *= 10
@@ -127,8 +135,8 @@ func TestNeedEqualsEveryRunTriedOneByOne(t *testing.T) {
 			stall.SetFrac64(rng.Int64N(3*1024), 1024)
 		}
 		reading, loop := Reading(rng.IntN(2)), rng.IntN(2) == 0
-		d := Demand[int64]{Cost: cost, Buffer: buffer, Lead: lead, Stall: ratFloat(stall), Reading: reading, Loop: loop}
-		want, ok := bruteNeed(cost, buffer, lead, stall, reading, loop)
+		d := Demand[int64]{Cost: cost, Over: over, Buffer: buffer, Lead: lead, Stall: ratFloat(stall), Reading: reading, Loop: loop}
+		want, ok := bruteNeed(cost, over, buffer, lead, stall, reading, loop)
 		got, err := d.Need()
 		what := fmt.Sprintf("trial %d: %+v", trial, d)
 		if !ok {
@@ -213,7 +221,7 @@ func simulate(cost []int64, buffer int64, rate float64, reading Reading) bool {
 func TestHugeAndSillyDemandsFailCleanly(t *testing.T) {
 	for _, d := range []Demand[int64]{
 		{}, {Cost: []int64{1}, Buffer: -1}, {Cost: []int64{-1}}, {Cost: []int64{math.MaxInt64}, Buffer: 1},
-		{Cost: []int64{1}, Lead: -1}, {Cost: []int64{1}, Stall: math.NaN()}, {Cost: []int64{1}, Stall: math.Inf(1)},
+		{Cost: []int64{1}, Over: []int64{1, 2}}, {Cost: []int64{1}, Over: []int64{-1}}, {Cost: []int64{1}, Lead: -1}, {Cost: []int64{1}, Stall: math.NaN()}, {Cost: []int64{1}, Stall: math.Inf(1)},
 	} {
 		if r, err := d.Need(); err == nil {
 			t.Errorf("%+v: need %v, want an error", d, r)

@@ -200,6 +200,16 @@ func (e *UnsupportedError) Error() string {
 	return fmt.Sprintf("source: %s: %s", e.Path, e.Holds)
 }
 
+// Tries returns what to do, if anything.
+func (e *UnsupportedError) Tries() []string { return lines(e.Try) }
+
+func lines(try string) []string {
+	if try == "" {
+		return nil
+	}
+	return []string{try}
+}
+
 // DamagedError means that a file breaks the rules of its own format.
 type DamagedError struct {
 	Path  string
@@ -229,3 +239,6 @@ type LimitError struct {
 func (e *LimitError) Error() string {
 	return fmt.Sprintf("source: %s: %s: %d %s, at most %d are opened", e.Path, e.What, e.Found, e.Unit, e.Limit)
 }
+
+// Tries returns what to do, if anything.
+func (e *LimitError) Tries() []string { return lines(e.Try) }

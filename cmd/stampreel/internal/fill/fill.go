@@ -185,6 +185,22 @@ func cardPath(path string) string {
 	return strings.Join(parts, "/")
 }
 
+// ForPlayer leaves out the sounds that a player without a speaker has no use for.
+func ForPlayer(items []Item, skipped []Skipped, hasSound bool) ([]Item, []Skipped) {
+	if hasSound {
+		return items, skipped
+	}
+	kept := items[:0:0]
+	for _, it := range items {
+		if it.Kind == source.KindWAV && it.Err == nil {
+			skipped = append(skipped, Skipped{it.Source, "sound alone, and the player has no speaker"})
+			continue
+		}
+		kept = append(kept, it)
+	}
+	return kept, skipped
+}
+
 // Outcome is what became of one item.
 type Outcome struct {
 	Item

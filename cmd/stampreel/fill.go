@@ -1,0 +1,171 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"os"
+	"time"
+
+	"example.org/stampreel/cmd/stampreel/internal/console"
+	"example.org/stampreel/cmd/stampreel/internal/fill"
+)
+
+func isFolder(path string) bool {
+	info, err := os.Stat(path)
+	return err == nil && info.IsDir()
+}
+
+func fillCommand() *command {
+	return &command{
+		name:  "fill",
+		short: "pack a folder of sources onto a card",
+		about: "Packs every animation, picture, video and sound in FOLDER and its sub-folders into " +
+			"a clip on CARD, which is a mounted card or any folder. A folder of numbered frames is " +
+			"one clip; a sound that has the name of pictures beside it goes with them. One source " +
+			"that cannot be opened does not stop the others. Each clip is written under a temporary " +
+			"name, verified, and named last, so that no half clip is left when a run is stopped.",
+		operands: []operand{
+			{"FOLDER", "the sources"},
+			{"CARD", "where the clips go; made when missing"},
+		},
+		flags: packingFlags(),
+		examples: []example{
+			{"stampreel fill reel/ /media/card", "all of reel for the player of reel/player.yaml"},
+			{"stampreel fill reel/ card/ --player mono-128x64 --dither bayer", "for a built-in player"},
+			{"stampreel fill reel/ card/ --json", "the same facts for a script"},
+		},
+		results: true, player: true,
+		run: runFill,
+	}
+}
+
+// errSomeFailed ends a fill in which sources failed; each was told of already.
+type errSomeFailed struct{ failed, all int }
+
+func (e *errSomeFailed) Error() string {
+	return fmt.Sprintf("%d of %s could not be packed; the others are on the card", e.failed, console.Count(int64(e.all), "source", "sources"))
+}
+
+func runFill(ctx context.Context, c *call) error {
+	folder, card := c.operand(0), c.operand(1)
+	player, err := c.player(folder)
+	if err != nil {
+		return err
+	}
+	s, err := packingSettings(c, player)
+	if err != nil {
+		return err
+	}
+	if !isFolder(folder) {
+		if _, err := os.Stat(folder); err != nil {
+			return err
+		}
+		return usagef("%s is not a folder", folder).try("stampreel pack %s", folder)
+	}
+	items, skipped, err := fill.Find(ctx, folder, card)
+	if err != nil {
+		return err
+	}
+	items, skipped = fill.ForPlayer(items, skipped, player.HasSound())
+	c.noteSkipped(skipped)
+	if len(items) == 0 {
+		return fmt.Errorf("%s: no source in this folder for %s", folder, player.Name.Value)
+	}
+	outcomes, err := fillCard(ctx, c, folder, card, items, s)
+	if err != nil {
+		return err
+	}
+	return c.reportFill(card, outcomes, skipped)
+}
+
+// noteSkipped tells once for each reason what was left out.
+func (c *call) noteSkipped(skipped []fill.Skipped) {
+	count := make(map[string]int)
+	for _, s := range skipped {
+		count[s.Why]++
+	}
+	for _, s := range skipped {
+		if n := count[s.Why]; n > 0 {
+			more := ""
+			if n > 1 {
+				more = fmt.Sprintf(" and %d more", n-1)
+			}
+			c.console.Note("left out: %s%s (%s)", console.Name(s.Path), more, s.Why)
+			count[s.Why] = 0
+		}
+	}
+}
+
+// fillCard packs the items and tells of each that fails as it happens.
+func fillCard(ctx context.Context, c *call, folder, card string, items []fill.Item, s fill.Settings) ([]fill.Outcome, error) {
+	progress := c.console.Progress(console.Job{What: "filling", Unit: "pictures", Piece: "clips", Doing: "packing"})
+	defer progress.Stop()
+	progress.ExpectPieces(len(items))
+	return fill.Run(ctx, folder, card, items, s, s.Workers, fill.Events{
+		Begin: func(fill.Item) { progress.Begin() },
+		Beats: progress.Add,
+		End: func(o fill.Outcome) {
+			progress.End()
+			if o.Err != nil {
+				var t trier
+				var tries []string
+				if errors.As(o.Err, &t) {
+					tries = t.Tries()
+				}
+				c.console.Error(o.Err.Error(), tries...)
+				return
+			}
+			for _, w := range o.Packed.Result.Warnings {
+				c.console.Warn("%s: %s", console.Name(o.Source), w)
+			}
+		},
+	})
+}
+
+// filled is what --json says of a fill.
+type filled struct {
+	Card    string         `json:"card"`
+	Clips   []packedFacts  `json:"clips"`
+	Failed  []failedSource `json:"failed"`
+	Skipped []string       `json:"skipped"`
+	Bytes   int64          `json:"bytes"`
+	Seconds float64        `json:"length_s"`
+}
+
+type failedSource struct {
+	Source string `json:"source"`
+	Error  string `json:"error"`
+}
+
+// reportFill shows the table and returns the error that the exit code comes
+// from.
+func (c *call) reportFill(card string, outcomes []fill.Outcome, skipped []fill.Skipped) error {
+	t := console.NewTable(console.Words("clip"), console.Numbers("length", "m:ss"), console.Numbers("rate", "/s"), console.Numbers("size", "MB"), console.Numbers("margin", "%"), console.Words("verdict"))
+	doc := filled{Card: card, Clips: []packedFacts{}, Failed: []failedSource{}, Skipped: []string{}}
+	for _, o := range outcomes {
+		if o.Err != nil {
+			doc.Failed = append(doc.Failed, failedSource{o.Source, o.Err.Error()})
+			t.Row(console.Name(o.Source), "", "", "", "", console.Bad("failed"))
+			continue
+		}
+		facts := factsOf(o.Packed)
+		facts.Source = o.Source
+		doc.Clips = append(doc.Clips, facts)
+		doc.Bytes += facts.Bytes
+		doc.Seconds += facts.Seconds
+		t.Row(console.Name(o.Clip), console.Duration(seconds(facts.Seconds)), facts.rate, console.MB(float64(facts.Bytes)), console.PercentNumber(o.Verdict.Typical.Margin), verdictCell(o.Verdict))
+	}
+	for _, s := range skipped {
+		doc.Skipped = append(doc.Skipped, s.Path)
+	}
+	t.Total(console.Count(int64(len(doc.Clips)), "clip", "clips")+" on "+console.Name(card), console.Duration(time.Duration(doc.Seconds*float64(time.Second))), "", console.MB(float64(doc.Bytes)))
+	c.console.Table(t)
+	if err := c.console.JSON(doc); err != nil {
+		return err
+	}
+	if n := len(doc.Failed); n > 0 {
+		return &errSomeFailed{n, len(outcomes)}
+	}
+	return nil
+}
