@@ -72,8 +72,9 @@ func ratio(r container.Ratio) string {
 	return fmt.Sprintf("%s (%v)", decimals, r)
 }
 
-// soundText says what the sound of a clip is: "u8 mono, 22050 Hz".
-func soundText(h *container.Header) string {
+// soundText says what the sound of a clip is, with its rate in the given words:
+// "u8 mono, 22050 Hz".
+func soundText(h *container.Header, rate string) string {
 	if h.SoundCoding == container.NoSound {
 		return "no sound"
 	}
@@ -81,13 +82,13 @@ func soundText(h *container.Header) string {
 	if h.Channels == 2 {
 		channels = "stereo"
 	}
-	return fmt.Sprintf("%v %s, %s Hz", h.SoundCoding, channels, ratio(h.SampleRate()))
+	return fmt.Sprintf("%v %s, %s Hz", h.SoundCoding, channels, rate)
 }
 
 // clipText says what a clip is in a line.
 func clipText(h *container.Header) string {
 	text := fmt.Sprintf("%v %v, %s pictures/s, %s, %s, %s", uprightSize(h), h.PixelFormat, number(h.Rate().Float()),
-		console.Duration(container.BeatTime(h.Rate(), h.Beats)), console.Size(int64(h.FileSectors)*container.SectorBytes), soundText(h))
+		console.Duration(container.BeatTime(h.Rate(), h.Beats)), console.Size(int64(h.FileSectors)*container.SectorBytes), soundText(h, number(h.SampleRate().Float())))
 	if h.Loop() {
 		text += ", loops"
 	}

@@ -203,19 +203,23 @@ func (c *call) showClip(f *clipFacts) {
 	if h.Turn != 0 {
 		say("stored", "%v, turned clockwise by %d° for the viewer", f.Stored, 90*int(h.Turn))
 	}
-	say("length", "%s, %s at %s a second", console.Duration(seconds(f.Length)), console.Count(int64(h.Beats), "beat", "beats"), ratio(f.header.Rate()))
+	say("length", "%s, %s at %s a second", console.Duration(container.BeatTime(f.header.Rate(), h.Beats)), console.Count(int64(h.Beats), "beat", "beats"), ratio(f.header.Rate()))
 	say("beats", "%d raw, %s; %s, at most %s s apart", f.RawBeats, console.Count(f.RepeatBeats, "repeat", "repeats"),
 		console.Count(f.KeyBeats, "key beat", "key beats"), number(f.KeyDistance))
-	sound := soundText(&f.header)
+	sound := soundText(&f.header, ratio(f.header.SampleRate()))
 	if f.SampleRate > 0 {
 		sound += fmt.Sprintf(", stored %s (%s ms) ahead", console.Count(int64(h.SoundLead), "beat", "beats"), number(1000*f.Lead))
 	}
 	say("sound", "%s", sound)
 	say("at its end", "%s", endText(f))
 	if h.Part > 0 || f.More {
-		say("part", "%d of a longer clip, counted from 0; begins at %s, beat %d", h.Part, console.Duration(seconds(f.StartsAt)), h.FirstBeat)
+		say("part", "%d of a longer clip, counted from 0; begins at %s, beat %d", h.Part, console.Duration(container.BeatTime(f.header.Rate(), h.FirstBeat)), h.FirstBeat)
 	}
-	say("size", "%s: pictures %s, sound %s, the rest %s", console.Size(f.Bytes), console.Size(f.PictureBytes), console.Size(f.SoundBytes), console.Size(f.OtherBytes))
+	size := fmt.Sprintf("%s: pictures %s", console.Size(f.Bytes), console.Size(f.PictureBytes))
+	if f.SoundBytes > 0 {
+		size += ", sound " + console.Size(f.SoundBytes)
+	}
+	say("size", "%s, the rest %s", size, console.Size(f.OtherBytes))
 	say("largest beat", "%s, %s", console.Size(f.LargestBeat), console.Count(int64(h.MaxBeatSectors), "sector", "sectors"))
 	say("average rate", "%s", console.Rate(f.AverageRate))
 	say("memory", "%s to play in strips, %s to play whole beats", console.Memory(int64(h.StreamBytes)), console.Memory(int64(h.WholeBytes)))

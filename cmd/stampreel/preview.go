@@ -72,29 +72,49 @@ func runPreview(ctx context.Context, c *call) error {
 			return err
 		}
 	}
-	var clips []*previewed
+	drawn, err := c.drawSheet(ctx, file, operand, folder, paths, frames)
+	if err != nil {
+		return err
+	}
+	c.console.Result("%s: %s of %s, %v pixels", console.Name(file), console.Count(int64(drawn.frames), "frame", "frames"),
+		console.Count(int64(len(drawn.Clips)), "clip", "clips"), drawn.Size)
+	return c.console.JSON(drawn)
+}
+
+// drawnSheet is what preview says of a sheet.
+type drawnSheet struct {
+	Sheet string       `json:"sheet"`
+	Size  size         `json:"size"`
+	Clips []*previewed `json:"clips"`
+
+	frames int
+}
+
+// drawSheet draws a contact sheet of clips, those of a folder or one alone,
+// with that many frames of each.
+func (c *call) drawSheet(ctx context.Context, file, operand string, folder bool, paths []string, frames int) (*drawnSheet, error) {
+	drawn := &drawnSheet{Sheet: file}
 	for _, path := range paths {
 		r, f, err := openClip(path)
 		if err != nil {
-			return err
+			return nil, err
 		}
 		f.Close()
-		clips = append(clips, choose(path, r.Header(), frames))
+		p := choose(path, r.Header(), frames)
+		drawn.Clips = append(drawn.Clips, p)
+		drawn.frames += len(p.Beats)
 	}
-	sheet, err := layOut(operand, folder, clips)
+	sheet, err := layOut(operand, folder, drawn.Clips)
 	if err != nil {
-		return err
+		return nil, err
 	}
+	drawn.Size = size{sheet.width, sheet.height}
 	progress := c.console.Progress(console.Job{What: "drawing " + file, Unit: "pictures"})
 	defer progress.Stop()
-	total := 0
-	for _, clip := range clips {
-		total += len(clip.Beats)
-	}
-	progress.Expect(int64(total))
+	progress.Expect(int64(drawn.frames))
 	img, err := sheet.draw(ctx, progress.Add)
 	if err != nil {
-		return err
+		return nil, err
 	}
 	err = cardfs.Write(file, func(w io.Writer) error {
 		if err := png.Encode(w, img); err != nil {
@@ -102,14 +122,10 @@ func runPreview(ctx context.Context, c *call) error {
 		}
 		return ctx.Err()
 	})
-	progress.Stop()
 	if err != nil {
-		return err
+		return nil, err
 	}
-	of := size{img.Bounds().Dx(), img.Bounds().Dy()}
-	c.console.Result("%s: %s of %s, %v pixels", console.Name(file), console.Count(int64(total), "frame", "frames"),
-		console.Count(int64(len(clips)), "clip", "clips"), of)
-	return c.console.JSON(map[string]any{"sheet": file, "size": of, "clips": clips})
+	return drawn, nil
 }
 
 // choose picks frames evenly over a clip, each from the middle of its share;

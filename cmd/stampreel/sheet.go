@@ -57,6 +57,13 @@ type section struct {
 	top         int
 }
 
+// cellAt is where frame i stands, with its edge of one pixel.
+func (s *section) cellAt(i int) image.Rectangle {
+	return image.Rect(0, 0, s.cell.Width, s.cell.Height).Add(image.Pt(
+		sheetMargin+i%s.columns*(s.cell.Width+sheetGap),
+		s.top+headingHeight+i/s.columns*(s.cell.Height+captionHeight+sheetGap)))
+}
+
 // layOut places the clips: a row for each of a folder, a block for one alone.
 func layOut(operand string, folder bool, clips []*previewed) (*sheet, error) {
 	s := &sheet{}
@@ -148,9 +155,7 @@ func (s *sheet) drawFrames(ctx context.Context, img *image.NRGBA, sec section, d
 		if err != nil {
 			return fmt.Errorf("%s: %w", sec.clip.Path, err)
 		}
-		cell := image.Rect(0, 0, sec.cell.Width, sec.cell.Height).Add(image.Pt(
-			sheetMargin+i%sec.columns*(sec.cell.Width+sheetGap),
-			sec.top+headingHeight+i/sec.columns*(sec.cell.Height+captionHeight+sheetGap)))
+		cell := sec.cellAt(i)
 		draw.Draw(img, cell, image.NewUniform(edgeColour), image.Point{}, draw.Src)
 		large := imaging.Resize(frame, frame.Bounds().Dx()*sec.zoom, 0, imaging.NearestNeighbor)
 		draw.Draw(img, cell.Inset(1), large, image.Point{}, draw.Src)

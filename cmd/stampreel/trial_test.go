@@ -2,10 +2,12 @@ package main
 
 import (
 	"context"
+	"encoding/json"
 	"errors"
 	"fmt"
 	"os"
 	"os/exec"
+	"path/filepath"
 	"strconv"
 	"testing"
 	"time"
@@ -29,6 +31,12 @@ func TestScripts(t *testing.T) {
 		RequireUniqueNames:  true,
 		Cmds: map[string]func(*testscript.TestScript, bool, []string){
 			"exits": exits,
+			"json":  isJSON,
+		},
+		Setup: func(env *testscript.Env) error {
+			vectors, err := filepath.Abs("../../testdata/vectors")
+			env.Setenv("VECTORS", vectors) // clips, right and wrong ones
+			return err
 		},
 	})
 }
@@ -51,6 +59,17 @@ func exits(ts *testscript.TestScript, neg bool, args []string) {
 	}
 	if got != want {
 		ts.Fatalf("exit code %d, want %d", got, want)
+	}
+}
+
+// isJSON is the script command "json FILE", which asserts that a file, or
+// stdout, is one JSON document.
+func isJSON(ts *testscript.TestScript, neg bool, args []string) {
+	if neg || len(args) != 1 {
+		ts.Fatalf("usage: json FILE")
+	}
+	if text := ts.ReadFile(args[0]); !json.Valid([]byte(text)) {
+		ts.Fatalf("no JSON document: %s", text)
 	}
 }
 
