@@ -24,6 +24,7 @@ func commands() []*command {
 		unpackCommand(),
 		playerCommand(),
 		sourcesCommand(),
+		demoCommand(),
 	}
 }
 

@@ -38,7 +38,7 @@ func packingFlags() []cli.Flag {
 		&cli.StringFlag{Name: "dither", Category: ofPicture, Usage: "`none`, bayer, blue-noise, floyd-steinberg or atkinson", DefaultText: "what suits the pixel format"},
 		&cli.Float64Flag{Name: "brightness", Value: 0, Category: ofPicture, Usage: "added to all, `SHARE` of full white from -1 to 1"},
 		&cli.Float64Flag{Name: "contrast", Value: 1, Category: ofPicture, Usage: "`FACTOR` around mid grey, 0 to 4"},
-		&cli.Float64Flag{Name: "gamma", Value: 1, Category: ofPicture, Usage: "`EXPONENT`, above 1 lightens the middle, 0.2 to 5"},
+		&cli.Float64Flag{Name: "gamma", Value: 1, Category: ofPicture, Usage: "`EXPONENT`, above 1 lightens the middle (1.8 suits one-bit panels), 0.2 to 5"},
 		&cli.Float64Flag{Name: "saturation", Value: 1, Category: ofPicture, Usage: "`FACTOR`, 0 is grey, 0 to 4"},
 
 		&cli.StringFlag{Name: "rate", Category: ofTime, Usage: "pictures a second, such as `25`, 12.5 or 30000/1001", DefaultText: "the source's, within what the panel takes"},
