@@ -5,7 +5,6 @@ import (
 	"errors"
 	"fmt"
 	"os"
-	"time"
 
 	"example.org/stampreel/cmd/stampreel/internal/console"
 	"example.org/stampreel/cmd/stampreel/internal/fill"
@@ -138,15 +137,12 @@ type failedSource struct {
 	Error  string `json:"error"`
 }
 
-// reportFill shows the table and returns the error that the exit code comes
-// from.
-func (c *call) reportFill(card string, outcomes []fill.Outcome, skipped []fill.Skipped) error {
-	t := console.NewTable(console.Words("clip"), console.Numbers("length", "m:ss"), console.Numbers("rate", "/s"), console.Numbers("size", "MB"), console.Numbers("margin", "%"), console.Words("verdict"))
+// filledFrom gathers the facts of a fill.
+func filledFrom(card string, outcomes []fill.Outcome, skipped []fill.Skipped) filled {
 	doc := filled{Card: card, Clips: []packedFacts{}, Failed: []failedSource{}, Skipped: []string{}}
 	for _, o := range outcomes {
 		if o.Err != nil {
 			doc.Failed = append(doc.Failed, failedSource{o.Source, o.Err.Error()})
-			t.Row(console.Name(o.Source), "", "", "", "", console.Bad("failed"))
 			continue
 		}
 		facts := factsOf(o.Packed)
@@ -154,12 +150,29 @@ func (c *call) reportFill(card string, outcomes []fill.Outcome, skipped []fill.S
 		doc.Clips = append(doc.Clips, facts)
 		doc.Bytes += facts.Bytes
 		doc.Seconds += facts.Seconds
-		t.Row(console.Name(o.Clip), console.Duration(seconds(facts.Seconds)), facts.rate, console.MB(float64(facts.Bytes)), console.PercentNumber(o.Verdict.Typical.Margin), verdictCell(o.Verdict))
 	}
 	for _, s := range skipped {
 		doc.Skipped = append(doc.Skipped, s.Path)
 	}
-	t.Total(console.Count(int64(len(doc.Clips)), "clip", "clips")+" on "+console.Name(card), console.Duration(time.Duration(doc.Seconds*float64(time.Second))), "", console.MB(float64(doc.Bytes)))
+	return doc
+}
+
+// reportFill shows the table and returns the error that the exit code comes
+// from.
+func (c *call) reportFill(card string, outcomes []fill.Outcome, skipped []fill.Skipped) error {
+	doc := filledFrom(card, outcomes, skipped)
+	t := console.NewTable(console.Words("clip"), console.Numbers("length", "m:ss"), console.Numbers("rate", "/s"), console.Numbers("size", "MB"), console.Numbers("margin", "%"), console.Words("verdict"))
+	packed := doc.Clips
+	for _, o := range outcomes {
+		if o.Err != nil {
+			t.Row(console.Name(o.Source), "", "", "", "", console.Bad("failed"))
+			continue
+		}
+		facts := packed[0]
+		packed = packed[1:]
+		t.Row(console.Name(o.Clip), console.Duration(seconds(facts.Seconds)), facts.rate, console.MB(float64(facts.Bytes)), console.PercentNumber(o.Verdict.Typical.Margin), verdictCell(o.Verdict))
+	}
+	t.Total(console.Count(int64(len(doc.Clips)), "clip", "clips")+" on "+console.Name(card), console.Duration(seconds(doc.Seconds)), "", console.MB(float64(doc.Bytes)))
 	c.console.Table(t)
 	if err := c.console.JSON(doc); err != nil {
 		return err
