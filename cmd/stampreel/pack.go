@@ -4,6 +4,7 @@ import (
 	"context"
 	"encoding/hex"
 	"fmt"
+	"math"
 	"path/filepath"
 	"strings"
 	"time"
@@ -133,7 +134,7 @@ func number(x float64) string {
 	return strings.TrimSuffix(strings.TrimRight(fmt.Sprintf("%.2f", x), "0"), ".")
 }
 
-func seconds(s float64) time.Duration { return time.Duration(s * float64(time.Second)) }
+func seconds(s float64) time.Duration { return time.Duration(math.Round(s * float64(time.Second))) }
 
 // folderOf is the folder in which a player file is looked for: a source that is
 // a folder may hold it itself.

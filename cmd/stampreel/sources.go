@@ -2,6 +2,8 @@ package main
 
 import (
 	"context"
+	"fmt"
+	"math"
 	"slices"
 	"strings"
 
@@ -51,7 +53,8 @@ func runSources(ctx context.Context, c *call) error {
 	for _, try := range tries {
 		rest.WriteString(indent(strings.Join(byTry[try], ", "), "  ", "  ") + indent("try: "+try, "      ", "           "))
 	}
+	side := int(math.Sqrt(source.DefaultMaxPixels))
 	c.console.Text("Opened\n" + opened.String() + "\nRecognised, but not opened\n" + rest.String() +
-		"\n" + paragraphs("The largest picture is one of 8192 by 8192 pixels, or as many otherwise."))
+		"\n" + paragraphs(fmt.Sprintf("The largest picture is one of %d by %[1]d pixels, or as many in another shape.", side)))
 	return c.console.JSON(map[string]any{"kinds": all, "largest_picture_pixels": source.DefaultMaxPixels})
 }

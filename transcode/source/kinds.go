@@ -1,5 +1,7 @@
 package source
 
+import "fmt"
+
 // KindInfo tells of a kind of file what is done with it here.
 type KindInfo struct {
 	Name  string // as Sniff names it
@@ -16,8 +18,8 @@ var notes = map[string]string{
 	KindWebP:      "still ones, turned upright by their Exif data",
 	KindBMP:       "as it is",
 	KindY4M:       "8 bits a sample: 4:2:0, 4:2:2, 4:1:1, 4:4:4 and grey; also from standard input, named -",
-	KindWAV:       "PCM and float, up to 64 channels; also beside pictures, as their sound",
-	KindFrames:    "pictures of one kind whose names differ in a number; 25 a second unless told otherwise",
+	KindWAV:       fmt.Sprintf("PCM and float, up to %d channels; also beside pictures, as their sound", maxWAVChannels),
+	KindFrames:    fmt.Sprintf("pictures of one kind whose names differ in a number; %d a second unless told otherwise", DefaultFrameRate),
 }
 
 // Kinds lists the kinds of file that are recognised by their content: first
