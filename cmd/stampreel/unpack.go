@@ -36,7 +36,7 @@ func unpackCommand() *command {
 		},
 		examples: []example{
 			{"stampreel unpack express.srq -o express/", "frame-000000.png, frame-000001.png and so on"},
-			{"stampreel pack express/ express/sound.wav -o again.srq", "pack what was unpacked"},
+			{"stampreel pack express/ express/sound.wav --rate 25 -o again.srq", "pack it again, at the rate that unpack told"},
 		},
 		results: true,
 		run:     runUnpack,
