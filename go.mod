@@ -3,23 +3,25 @@ module example.org/stampreel
 go 1.26.0
 
 require (
+	github.com/disintegration/imaging v1.6.2
+	github.com/go-audio/audio v1.0.0
+	github.com/go-audio/wav v1.1.0
+	github.com/goccy/go-yaml v1.19.2
+	github.com/makeworld-the-better-one/dither/v2 v2.4.0
+	github.com/rogpeppe/go-internal v1.16.0
+	github.com/urfave/cli/v2 v2.27.7
+	golang.org/x/image v0.47.0
+	golang.org/x/sync v0.25.0
+	golang.org/x/sys v0.50.0
+	golang.org/x/term v0.48.0
+	golang.org/x/text v0.43.0
+)
+
+require (
 	github.com/cpuguy83/go-md2man/v2 v2.0.7 // indirect
-	github.com/disintegration/imaging v1.6.2 // indirect
-	github.com/go-audio/audio v1.0.0 // indirect
 	github.com/go-audio/riff v1.0.0 // indirect
-	github.com/go-audio/wav v1.1.0 // indirect
-	github.com/goccy/go-yaml v1.19.2 // indirect
-	github.com/hajimehoshi/go-mp3 v0.3.4 // indirect
-	github.com/jedib0t/go-pretty/v6 v6.8.3 // indirect
-	github.com/makeworld-the-better-one/dither/v2 v2.4.0 // indirect
-	github.com/rogpeppe/go-internal v1.16.0 // indirect
 	github.com/russross/blackfriday/v2 v2.1.0 // indirect
-	github.com/urfave/cli/v2 v2.27.7 // indirect
+	github.com/stretchr/testify v1.10.0 // indirect
 	github.com/xrash/smetrics v0.0.0-20240521201337-686a1a2994c1 // indirect
-	golang.org/x/image v0.47.0 // indirect
-	golang.org/x/sync v0.25.0 // indirect
-	golang.org/x/sys v0.50.0 // indirect
-	golang.org/x/term v0.48.0 // indirect
-	golang.org/x/text v0.43.0 // indirect
 	golang.org/x/tools v0.51.0 // indirect
 )

@@ -60,7 +60,7 @@ func playerCommand() *command {
 				short:    "read a player file and say what is wrong",
 				about:    "Reads a player file. What cannot be right is shown with its line and what to try.",
 				operands: []operand{file},
-				examples: []example{{"stampreel player check clock.yaml", ""}},
+				examples: []example{{"stampreel player check clock.yaml", "right, or the line that is not"}},
 				results:  true,
 				run:      runPlayerCheck,
 			},

@@ -32,27 +32,27 @@ const (
 // packingFlags are the flags of commands that make clips.
 func packingFlags() []cli.Flag {
 	return []cli.Flag{
-		&cli.StringFlag{Name: "fit", Value: "whole", Category: ofPicture, Usage: "`whole` picture with bars, cover the panel and cut, or stretch"},
-		&cli.StringFlag{Name: "crop", Category: ofPicture, Usage: "use only the part `X,Y,WxH` of the source, in its pixels"},
-		&cli.StringFlag{Name: "background", Value: "#000000", Category: ofPicture, Usage: "`#RRGGBB` of bars and behind transparency"},
-		&cli.StringFlag{Name: "dither", Category: ofPicture, Usage: "`none`, bayer, blue-noise, floyd-steinberg or atkinson", DefaultText: "what suits the pixel format"},
-		&cli.Float64Flag{Name: "brightness", Value: 0, Category: ofPicture, Usage: "added to all, `SHARE` of full white from -1 to 1"},
+		&cli.StringFlag{Name: "fit", Value: "whole", Category: ofPicture, Usage: "`HOW`: whole picture with bars, cover the panel and cut, or stretch"},
+		&cli.StringFlag{Name: "crop", Category: ofPicture, Usage: "the part `X,Y,WxH` of the source alone, in its pixels"},
+		&cli.StringFlag{Name: "background", Value: "#000000", Category: ofPicture, Usage: "`COLOUR` of bars and behind transparency, as #RRGGBB"},
+		&cli.StringFlag{Name: "dither", Category: ofPicture, Usage: "`NAME`: none, bayer, blue-noise, floyd-steinberg or atkinson", DefaultText: "what suits the pixel format"},
+		&cli.Float64Flag{Name: "brightness", Value: 0, Category: ofPicture, Usage: "`SHARE` of full white added, -1 to 1"},
 		&cli.Float64Flag{Name: "contrast", Value: 1, Category: ofPicture, Usage: "`FACTOR` around mid grey, 0 to 4"},
-		&cli.Float64Flag{Name: "gamma", Value: 1, Category: ofPicture, Usage: "`EXPONENT`, above 1 lightens the middle (1.8 suits one-bit panels), 0.2 to 5"},
-		&cli.Float64Flag{Name: "saturation", Value: 1, Category: ofPicture, Usage: "`FACTOR`, 0 is grey, 0 to 4"},
+		&cli.Float64Flag{Name: "gamma", Value: 1, Category: ofPicture, Usage: "`EXPONENT` above 1 lightens the middle (1.8 suits one-bit panels), 0.2 to 5"},
+		&cli.Float64Flag{Name: "saturation", Value: 1, Category: ofPicture, Usage: "`FACTOR` of colour, 0 is grey, 0 to 4"},
 
-		&cli.StringFlag{Name: "rate", Category: ofTime, Usage: "pictures a second, such as `25`, 12.5 or 30000/1001", DefaultText: "the source's, within what the panel takes"},
-		&cli.StringFlag{Name: "hold", Category: ofTime, Usage: "`SECONDS` that a still is shown", DefaultText: "as long as its sound, else 5"},
+		&cli.StringFlag{Name: "rate", Category: ofTime, Usage: "`NUMBER` of pictures a second: 25, 12.5 or 30000/1001", DefaultText: "the source's, within what the panel takes"},
+		&cli.StringFlag{Name: "hold", Category: ofTime, Usage: "`SECONDS` (or m:ss) that a still is shown", DefaultText: "as long as its sound, else 5"},
 		&cli.StringFlag{Name: "from", Category: ofTime, Usage: "`TIME` in the source at which to begin: 90, 1:30 or 1:02:03.5"},
 		&cli.StringFlag{Name: "to", Category: ofTime, Usage: "`TIME` in the source at which to end"},
 		&cli.BoolFlag{Name: "loop", Category: ofTime, Usage: "the clip starts anew at its end"},
 		&cli.BoolFlag{Name: "no-loop", Category: ofTime, Usage: "it does not, even if the source does"},
 
 		&cli.BoolFlag{Name: "mute", Category: ofSound, Usage: "leave the sound out"},
-		&cli.StringFlag{Name: "sound-dither", Value: "triangular", Category: ofSound, Usage: "`triangular`, shaped or round, for the DAC's bits"},
+		&cli.StringFlag{Name: "sound-dither", Value: "triangular", Category: ofSound, Usage: "`NAME`: triangular, shaped or round, for the DAC's bits"},
 
-		&cli.StringFlag{Name: "matrix", Category: ofSource, Usage: "colours of a Y4M video: `bt601`, bt709 or bt2020", DefaultText: "bt601 below 720 lines"},
-		&cli.StringFlag{Name: "range", Category: ofSource, Usage: "`limited` or full range of a Y4M video", DefaultText: "as it says, else limited"},
+		&cli.StringFlag{Name: "matrix", Category: ofSource, Usage: "`NAME` of a Y4M video's colours: bt601, bt709 or bt2020", DefaultText: "bt601 below 720 lines"},
+		&cli.StringFlag{Name: "range", Category: ofSource, Usage: "`NAME` of a Y4M video's range: limited or full", DefaultText: "as it says, else limited"},
 		&cli.IntFlag{Name: "workers", Category: everywhere, Usage: "how many `CORES` to use", DefaultText: "all"},
 	}
 }
