@@ -91,7 +91,13 @@ func (s *Settings) Pack(ctx context.Context, job Job) (*Packed, error) {
 		}
 		in.Media = media
 	}
-	o := s.options(media, in.Sound != nil)
+	return s.PackInput(ctx, in, job)
+}
+
+// PackInput makes one clip, as [Settings.Pack] does, of a source that is open
+// already or that code makes. The source stays the caller's to close.
+func (s *Settings) PackInput(ctx context.Context, in transcode.Input, job Job) (*Packed, error) {
+	o := s.options(in.Media, in.Sound != nil)
 	if job.Beats != nil || job.Expect != nil {
 		told := false
 		o.Progress = func(beats, total int64) {
@@ -111,7 +117,8 @@ func (s *Settings) Pack(ctx context.Context, job Job) (*Packed, error) {
 			f.Abort()
 		}
 	}()
-	p := &Packed{Kind: media.Kind}
+	p := &Packed{Kind: in.Media.Kind}
+	var err error
 	p.Result, err = transcode.Run(ctx, in, func(part int) (io.WriteSeeker, error) {
 		p.Files = append(p.Files, PartName(job.Clip, part))
 		f, err := cardfs.Create(p.Files[part])
