@@ -6,6 +6,7 @@ import (
 	"image"
 	"image/color"
 	"io"
+	"math"
 	"math/big"
 	"sync/atomic"
 
@@ -22,6 +23,7 @@ type runner struct {
 	settings container.Settings
 	clock    clock
 	total    int64 // beats, 0 when not known
+	most     int64 // beats that a clip may have
 
 	pictures   source.Pictures
 	stream     *sound.Stream // nil without sound
@@ -85,7 +87,7 @@ func (r *runner) prepare(ctx context.Context) error {
 	}
 	r.settings = container.Settings{
 		Width: r.o.Picture.Width, Height: r.o.Picture.Height, PixelFormat: r.o.Picture.Format,
-		Turn: r.o.Picture.Turn, Rate: rate, Loops: r.o.Loops,
+		Turn: r.o.Picture.Turn, Rate: rate, Loops: r.o.Loops, PartSectors: r.o.PartSectors,
 	}
 	if r.o.Picture.Turn%2 == 1 {
 		r.settings.Width, r.settings.Height = r.settings.Height, r.settings.Width
@@ -105,7 +107,10 @@ func (r *runner) prepare(ctx context.Context) error {
 		forever := info.LoopsForever && r.in.Sound != nil && r.in.Again != nil
 		r.untilSound = info.Still && info.Duration.Num == 0 || forever
 	}
-	r.total = r.expect(info)
+	r.most = int64(math.Ceil(MaxHours * 3600 * rate.Float()))
+	if r.total = r.expect(info); r.total > r.most {
+		return &LengthError{Hours: float64(r.total) / rate.Float() / 3600}
+	}
 	r.settings.ExpectedBeats = uint32(min(r.total, container.MaxFileSectors))
 	return nil
 }
@@ -180,9 +185,9 @@ const endless = 1 << 20
 
 // read hands out each picture with the beats that show it.
 func (r *runner) read(ctx context.Context, todo, ordered chan<- *job) error {
-	limit := int64(container.MaxBeatNumber)
+	limit := r.most + 1
 	if r.o.To.Num != 0 {
-		limit = r.clock.beforeTime(ratio(r.o.To))
+		limit = min(limit, r.clock.beforeTime(ratio(r.o.To)))
 	}
 	send := func(t *source.Timed, beats int64) error {
 		j := &job{timed: t, beats: beats, done: make(chan struct{})}
@@ -236,6 +241,10 @@ func (r *runner) read(ctx context.Context, todo, ordered chan<- *job) error {
 		if end <= given { // no beat has its middle in this picture
 			t.Release()
 			continue
+		}
+		if end > r.most {
+			t.Release()
+			return &LengthError{}
 		}
 		beats := end - given
 		given = end

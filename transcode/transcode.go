@@ -59,6 +59,10 @@ type Options struct {
 	// Seconds of the source between which the clip lies; To 0/0 means the end.
 	From, To source.Ratio
 
+	// Sectors of a part, beyond which the clip is split; 0 means what a FAT32
+	// file holds.
+	PartSectors int64
+
 	Workers int // goroutines that render; 0 means 1
 	// Called for each beat written, from one goroutine. Total is 0 when the
 	// length is not known.
@@ -77,6 +81,26 @@ type Result struct {
 
 // ErrNothingLeft says that no beat lies between From and To.
 var ErrNothingLeft = errors.New("transcode: the source has no picture in the part asked for")
+
+// MaxHours is how long a clip may last. A few bytes can claim years (a video at
+// a picture each million seconds, an animation of long delays), and would fill
+// any card with one picture.
+const MaxHours = 24
+
+// A LengthError says that a source lasts longer than a clip may.
+type LengthError struct {
+	Hours float64 // of the source; 0 when it is not known
+}
+
+func (e *LengthError) Error() string {
+	if e.Hours == 0 {
+		return fmt.Sprintf("transcode: the source goes on for more than the %d hours that a clip may last", MaxHours)
+	}
+	return fmt.Sprintf("transcode: the source lasts %.4g hours, at most %d fit a clip", e.Hours, MaxHours)
+}
+
+// Tries returns what to do.
+func (e *LengthError) Tries() []string { return []string{"take a part of it with --from and --to"} }
 
 // job is one picture and the beats that show it.
 type job struct {
