@@ -26,13 +26,30 @@ type File struct {
 }
 
 // Create opens a new file that will be called path once it is committed. Its
-// folder must exist.
+// folder must exist. Only an ordinary file is ever replaced; where path is a
+// symbolic link, the file it leads to is.
 func Create(path string) (*File, error) {
+	if target, err := filepath.EvalSymlinks(path); err == nil {
+		info, err := os.Stat(target)
+		if err == nil && !info.Mode().IsRegular() {
+			err = errors.New("is not an ordinary file, and is not replaced")
+		}
+		if err != nil {
+			return nil, fmt.Errorf("cardfs: %w", &os.PathError{Op: "write", Path: path, Err: err})
+		}
+		path = target
+	}
 	f, err := os.CreateTemp(filepath.Dir(path), tempPrefix+"*.part")
 	if err != nil {
 		return nil, fmt.Errorf("cardfs: %w", plain(err, path))
 	}
 	return &File{f, path}, nil
+}
+
+// Write is that of the file, but its errors name the final file.
+func (f *File) Write(p []byte) (int, error) {
+	n, err := f.File.Write(p)
+	return n, plain(err, f.path)
 }
 
 // Commit flushes the file to the card and gives it its name, in place of any
