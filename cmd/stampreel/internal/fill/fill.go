@@ -6,10 +6,13 @@ package fill
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"io/fs"
 	"os"
+	"path"
 	"path/filepath"
+	"regexp"
 	"sort"
 	"strings"
 	"sync"
@@ -52,9 +55,9 @@ func Find(ctx context.Context, folder, except string) (items []Item, skipped []S
 		case ctx.Err() != nil:
 			return ctx.Err()
 		case err != nil && path == ".":
-			return fmt.Errorf("fill: %w", err)
+			return fmt.Errorf("fill: %w", whole(err, folder))
 		case err != nil:
-			items = append(items, Item{Source: path, Kind: "folder", Err: fmt.Errorf("fill: %w", err)})
+			items = append(items, Item{Source: path, Kind: "folder", Err: fmt.Errorf("fill: %w", whole(err, filepath.Join(folder, path)))})
 			return nil
 		case path == ".":
 			return nil
@@ -89,6 +92,15 @@ func Find(ctx context.Context, folder, except string) (items []Item, skipped []S
 	items = joinSound(items)
 	nameClips(items)
 	return items, skipped, nil
+}
+
+// whole puts the whole path into an error that names it from the folder on.
+func whole(err error, path string) error {
+	var e *fs.PathError
+	if errors.As(err, &e) {
+		return &fs.PathError{Op: e.Op, Path: path, Err: e.Err}
+	}
+	return err
 }
 
 func clean(path string) string {
@@ -149,30 +161,38 @@ func nameOf(it Item) string {
 	return stem(it.Source)
 }
 
+// partEnd matches names that look like a further part of a clip.
+var partEnd = regexp.MustCompile(`(?i)\.(part[0-9]+)$`)
+
 // nameClips gives each item its clip. Two sources that would become one clip,
 // on a card that ignores case too, keep their extension in the name, then get
-// numbers.
+// numbers. No clip takes the name of a folder of clips, or one that the parts
+// of another may need.
 func nameClips(items []Item) {
 	sort.SliceStable(items, func(i, k int) bool { return items[i].Source < items[k].Source })
-	key := func(s string) string { return strings.ToLower(s) }
+	wish := func(it Item) string { return partEnd.ReplaceAllString(cardPath(nameOf(it)), "-$1") }
 	count := make(map[string]int)
-	for _, it := range items {
-		count[key(cardPath(nameOf(it)))]++
-	}
 	used := make(map[string]bool)
+	for _, it := range items {
+		name := strings.ToLower(wish(it))
+		count[name]++
+		for dir := path.Dir(name); dir != "."; dir = path.Dir(dir) {
+			used[dir] = true
+		}
+	}
 	for i, it := range items {
-		name := cardPath(nameOf(it))
-		if count[key(name)] > 1 {
-			if ext := strings.TrimPrefix(filepath.Ext(it.Source), "."); ext != "" && it.Kind != source.KindFrames {
-				name += "-" + strings.ToLower(ext)
+		name := wish(it)
+		if count[strings.ToLower(name)] > 1 {
+			if ext := strings.TrimPrefix(path.Ext(it.Source), "."); ext != "" && it.Kind != source.KindFrames {
+				name = cardPath(name + "-" + strings.ToLower(ext))
 			}
 		}
-		free := name
-		for n := 2; used[key(free)]; n++ {
-			free = fmt.Sprintf("%s-%d", name, n)
+		clip := name + ClipExtension
+		for n := 2; used[strings.ToLower(clip)]; n++ {
+			clip = fmt.Sprintf("%s-%d%s", name, n, ClipExtension)
 		}
-		used[key(free)] = true
-		items[i].Clip = free + ClipExtension
+		used[strings.ToLower(clip)] = true
+		items[i].Clip = clip
 	}
 }
 

@@ -7,6 +7,7 @@ import (
 	"io"
 	"os"
 	"path/filepath"
+	"slices"
 	"strings"
 
 	"example.org/stampreel/budget"
@@ -38,6 +39,7 @@ type Settings struct {
 	SoundDither sound.Dither
 	Matrix      *picture.Matrix
 	FullRange   *bool
+	PartSectors int64 // of 512 bytes, beyond which a clip is split; 0: what FAT32 takes
 	Workers     int
 }
 
@@ -58,6 +60,8 @@ type Job struct {
 type Packed struct {
 	Kind    string
 	Files   []string // one a part
+	// Pictures a second of the source; 0/1 for a still.
+	SourceRate source.Ratio
 	Headers []container.Header
 	Bytes   int64
 	Result  *transcode.Result
@@ -84,12 +88,13 @@ func (s *Settings) Pack(ctx context.Context, job Job) (*Packed, error) {
 	}
 	hasSound := !s.Mute && s.Player.HasSound() && (in.Sound != nil || media.Sound != nil)
 	if media.Pictures != nil && media.Pictures.Info().Still && s.Hold.Num == 0 && !hasSound {
-		media.Close()
 		open.Hold = source.Ratio{Num: DefaultHold, Den: 1}
-		if media, err = source.Open(ctx, job.Source, open); err != nil {
+		held, err := source.Open(ctx, job.Source, open)
+		if err != nil {
 			return nil, err
 		}
-		in.Media = media
+		media.Close()
+		media, in.Media = held, held
 	}
 	return s.PackInput(ctx, in, job)
 }
@@ -144,15 +149,45 @@ func (s *Settings) PackInput(ctx context.Context, in transcode.Input, job Job) (
 			}
 		}
 	}
-	for _, f := range files {
-		if err := ctx.Err(); err != nil {
-			return nil, err
-		}
+	if err := ctx.Err(); err != nil {
+		return nil, err
+	}
+	if err := commit(files, p.Files); err != nil {
+		return nil, err
+	}
+	removeOldParts(job.Clip, len(files))
+	return p, nil
+}
+
+// commit gives the parts of a clip their names, the first part last, so that
+// the name of the clip stands only when all of it does. When one fails, those
+// that have theirs go again.
+func commit(files []*cardfs.File, names []string) error {
+	for i, f := range slices.Backward(files) {
 		if err := f.Commit(); err != nil {
-			return nil, err
+			for _, name := range names[i+1:] {
+				os.Remove(name)
+			}
+			return err
 		}
 	}
-	return p, nil
+	return nil
+}
+
+// removeOldParts deletes what a longer clip of the same name has left behind
+// the given number of parts.
+func removeOldParts(clip string, parts int) {
+	for ; ; parts++ {
+		name := PartName(clip, parts)
+		r, f, err := Open(name)
+		if err != nil {
+			return
+		}
+		f.Close()
+		if h := r.Header(); int(h.Part) != parts || os.Remove(name) != nil {
+			return
+		}
+	}
 }
 
 // named puts the source's name before errors that lack it.
@@ -186,6 +221,7 @@ func (s *Settings) options(media *source.Media, separateSound bool) transcode.Op
 		Rate: s.Rate, From: s.From, To: s.To,
 		SoundOptions: sound.Options{Dither: s.SoundDither},
 		SoundBuffer:  s.Player.Memory.ReadAhead.Value / 2,
+		PartSectors:  s.PartSectors,
 		Workers:      s.Workers,
 	}
 	if s.Dither != nil {
