@@ -367,7 +367,7 @@ func TestCancellingEndsARunAndItsGoroutines(t *testing.T) {
 			cancel()
 		}
 	}
-	p := steady(1<<40, 25, 1)
+	p := steady(1<<20, 25, 1)
 	if _, err := Run(ctx, Input{Media: media(p, nil)}, func(int) (io.WriteSeeker, error) { return &memFile{}, nil }, o); !errors.Is(err, context.Canceled) {
 		t.Fatalf("got %v", err)
 	}
@@ -389,6 +389,28 @@ func TestTheLeadIsAFifthOfASecondOrWhatMemoryAllows(t *testing.T) {
 	}{{container.Ratio{Num: 25, Den: 1}, 22050, 0, 5}, {container.Ratio{Num: 30, Den: 1}, 22050, 0, 6}, {container.Ratio{Num: 1, Den: 1}, 22050, 0, 1}, {container.Ratio{Num: 240, Den: 1}, 22050, 0, 48}, {container.Ratio{Num: 25, Den: 1}, 88200, 16384, 3}, {container.Ratio{Num: 25, Den: 1}, 88200, 100, 1}} {
 		if got := leadBeats(c.rate, c.bytes, c.limit); got != c.want {
 			t.Errorf("%v beats a second, %g B/s, limit %d: %d beats, want %d", c.rate, c.bytes, c.limit, got, c.want)
+		}
+	}
+}
+
+func TestAClipLastsADayAtMost(t *testing.T) {
+	day := int64(MaxHours * 3600)
+	o := tiny()
+	var long *LengthError
+	for _, known := range []bool{true, false} {
+		p := steady(2, 1, day/2) // two pictures of half a day each
+		p.starts = func(k int64) int64 { return k }
+		if !known {
+			p.info.Frames, p.info.Duration = 0, source.Ratio{Num: 0, Den: 1}
+		}
+		res, err := Run(context.Background(), Input{Media: media(p, nil)}, func(int) (io.WriteSeeker, error) { return &memFile{}, nil }, o)
+		if err != nil || res.Beats != day {
+			t.Errorf("length known %v: a day: %v", known, err)
+		}
+		p.next, p.count, p.info.Frames = 0, 3, 3*p.info.Frames/2
+		p.info.Duration.Num = 3 * p.info.Duration.Num / 2
+		if _, err := Run(context.Background(), Input{Media: media(p, nil)}, func(int) (io.WriteSeeker, error) { return &memFile{}, nil }, o); !errors.As(err, &long) {
+			t.Errorf("length known %v: a day and a half: %v", known, err)
 		}
 	}
 }
