@@ -23,6 +23,7 @@ func commands() []*command {
 		verifyCommand(),
 		unpackCommand(),
 		playerCommand(),
+		patternsCommand(),
 		sourcesCommand(),
 		demoCommand(),
 	}
