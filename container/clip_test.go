@@ -118,6 +118,9 @@ func TestWhatIsWrittenIsReadBack(t *testing.T) {
 				t.Fatalf("trial %d part %d: %+v %s: %v", trial, part, s, codings, err)
 			}
 			mustReencode(t, data)
+			if part > 0 && int(h.Beats) < s.SoundLead {
+				t.Fatalf("trial %d part %d: %d beats, shorter than the lead of %d", trial, part, h.Beats, s.SoundLead)
+			}
 			if int(h.FirstBeat) != number || int(h.Part) != part || h.Continues() != (part+1 < len(files)) {
 				t.Fatalf("trial %d part %d: first beat %d, part %d, continues %v", trial, part, h.FirstBeat, h.Part, h.Continues())
 			}

@@ -230,6 +230,8 @@ func (h *Header) check() error {
 		return bad("firstBeat", "%d and %d beats go past %d", h.FirstBeat, h.Beats, MaxBeatNumber)
 	case (h.Part == 0) != (h.FirstBeat == 0):
 		return bad("firstBeat", "%d in part %d: it is 0 in part 0 and only there", h.FirstBeat, h.Part)
+	case h.Part > 0 && h.Beats < uint32(h.SoundLead):
+		return bad("beats", "%d in part %d, want at least soundLead, %d: only part 0 may be shorter", h.Beats, h.Part, h.SoundLead)
 	case h.SeekShift != seekShift(h.Beats, h.SeekSectors):
 		return bad("seekShift", "%d, want %d, the smallest with which %d beats fit %d sectors", h.SeekShift, seekShift(h.Beats, h.SeekSectors), h.Beats, h.SeekSectors)
 	case int64(h.FileSectors) < h.beatsSector()+int64(h.Beats):

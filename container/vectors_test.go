@@ -130,6 +130,7 @@ func vectors() []vector {
 		file("beats-too-few", "damaged", "two beats declared, the second announces a third", func() []byte { return set(clip(small(), "RRR"), 36, 2) }),
 		header("first-beat-in-part-0", "damaged", "numbers start at 0", 40, 5),
 		header("part-without-first-beat", "damaged", "part 1 starts with a beat after 0", 44, 1),
+		file("part-shorter-than-lead", "damaged", "part 1 has one beat, the lead is two", func() []byte { return set(part(1, false), 36, 1, 0, 0, 0) }),
 		header("sound-lead-over-240", "damaged", "", 46, 241),
 		header("seek-table-missing", "damaged", "at least one sector", 48, 0),
 		header("seek-shift-not-smallest", "damaged", "three beats fit with shift 0", 50, 1),
@@ -281,7 +282,7 @@ func (v vector) text(detail string) string {
 	return b.String()
 }
 
-const vectorCount = 110
+const vectorCount = 111
 
 func TestConformanceVectors(t *testing.T) {
 	names := make(map[string]bool)

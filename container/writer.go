@@ -252,10 +252,13 @@ func (w *Writer) emit(b *pending, nextKey uint32) error {
 		}
 	}
 	if b.coding.key() && nextKey != 0 {
-		// The next run of beats must still fit, whatever its size, and a new
-		// part must not be shorter than the sound lead.
-		worst := (int64(nextKey-b.number) + int64(maxKeyDistance(w.s.Rate)) + int64(w.s.SoundLead)) * w.largest
-		if w.part.tally.at+worst > w.limit && int64(w.beats)-int64(nextKey) >= int64(w.s.SoundLead) {
+		// The next run of beats must still fit, whatever its size, and no part
+		// but the first may be shorter than the sound lead: neither this one nor
+		// the one behind it.
+		lead := int64(w.s.SoundLead)
+		worst := (int64(nextKey-b.number) + int64(maxKeyDistance(w.s.Rate)) + lead) * w.largest
+		long := w.part.h.Part == 0 || int64(nextKey-w.part.h.FirstBeat) >= lead
+		if w.part.tally.at+worst > w.limit && long && int64(w.beats)-int64(nextKey) >= lead {
 			w.splitAt = nextKey
 		}
 	}
