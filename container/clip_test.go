@@ -439,6 +439,34 @@ func TestAHugeDeclaredSizeCostsNoMemory(t *testing.T) {
 	}
 }
 
+// TestASeekTableThatLiesCostsNoWalk points every entry at the first beat, which
+// would make each seek walk the whole clip.
+func TestASeekTableThatLiesCostsNoWalk(t *testing.T) {
+	data := clip(small(), strings.Repeat("R---", 50)) // 200 beats, an entry for each eighth
+	var b Beat
+	read := func(number uint32) error {
+		r, err := NewReader(bytes.NewReader(data), int64(len(data)), Limits{})
+		if err != nil {
+			t.Fatal(err)
+		}
+		return r.ReadHeader(number, &b)
+	}
+	if err := read(199); err != nil {
+		t.Fatal(err)
+	}
+	for k := range seekPerSector {
+		copy(data[SectorBytes+k*SeekEntryBytes:], data[SectorBytes:SectorBytes+SeekEntryBytes])
+	}
+	fixSeek(data)
+	if err := read(23); err != nil {
+		t.Errorf("beat 23, 16 beats from its entry and 7 on: %v", err)
+	}
+	var format *FormatError
+	if err := read(199); !errors.As(err, &format) {
+		t.Errorf("beat 199 by an entry that names beat 0: %v, want a FormatError", err)
+	}
+}
+
 func TestTheNeedCurveIsThatOfEveryRunOfBeats(t *testing.T) {
 	rng := rand.New(rand.NewPCG(7, 7))
 	for trial := range 60 {

@@ -177,8 +177,9 @@ func (r *Reader) header(b *Beat) error {
 	return nil
 }
 
-// SeekEntry returns the seek table's key beat at or before the given beat. A
-// player walks on from there by the sectors of each beat.
+// SeekEntry returns the seek table's key beat at or before the given beat, at
+// most two seconds and 2^seekShift beats away. A player walks on from there by
+// the sectors of each beat.
 func (r *Reader) SeekEntry(number uint32) (SeekEntry, error) {
 	const place = "seek table at sector 1"
 	if number < r.h.FirstBeat || number-r.h.FirstBeat >= r.h.Beats {
@@ -200,8 +201,12 @@ func (r *Reader) SeekEntry(number uint32) (SeekEntry, error) {
 		return SeekEntry{}, err
 	}
 	e := decodeSeekEntry(p[:])
-	if e.Number < r.h.FirstBeat || e.Number > number || int64(e.Sector) < r.h.beatsSector() || e.Sector >= r.h.FileSectors {
-		return SeekEntry{}, damaged(place, "entry %d names beat %d at sector %d, outside of the beats before %d", k, e.Number, e.Sector, number)
+	of := int64(r.h.FirstBeat) + k<<r.h.SeekShift // the beat that the entry is for
+	switch back := of - int64(e.Number); {
+	case e.Number < r.h.FirstBeat || back < 0 || int64(e.Sector) < r.h.beatsSector() || e.Sector >= r.h.FileSectors:
+		return SeekEntry{}, damaged(place, "entry %d names beat %d at sector %d, outside of the beats up to %d", k, e.Number, e.Sector, of)
+	case back >= int64(r.h.MaxKeyDistance()): // no long walks on a table that lies
+		return SeekEntry{}, damaged(place, "entry %d names beat %d, %d before beat %d, want fewer than %d", k, e.Number, back, of, r.h.MaxKeyDistance())
 	}
 	return e, nil
 }

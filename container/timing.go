@@ -79,7 +79,7 @@ func (t Timing) most(n int) int64 {
 	return int64(uint64(n)*uint64(t.P)/uint64(t.Q)) + 1
 }
 
-// BeatTime returns when beat i begins, rounded to the nanosecond.
+// BeatTime returns when beat i begins, rounded down to the nanosecond.
 func BeatTime(rate Ratio, i uint32) time.Duration {
 	hi, lo := bits.Mul64(uint64(i)*uint64(rate.Den), uint64(time.Second))
 	if hi >= uint64(rate.Num) {
