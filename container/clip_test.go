@@ -208,6 +208,34 @@ func TestThePartsOfALongClipPlayOnWithoutAGap(t *testing.T) {
 	}
 }
 
+func TestAThousandPartsAreTheMostAndCostLittleMemory(t *testing.T) {
+	s := small()
+	s.PartSectors = 1
+	created := 0
+	w, err := NewPartsWriter(func(int) (io.WriteSeeker, error) { created++; return discard{}, nil }, s)
+	if err != nil {
+		t.Fatal(err)
+	}
+	var before, after runtime.MemStats
+	runtime.GC()
+	runtime.ReadMemStats(&before)
+	frame := picture(s, 1)
+	for w.err == nil && w.Beats() < 2000 {
+		if created == MaxParts {
+			runtime.GC()
+			runtime.ReadMemStats(&after)
+		}
+		err = w.Write(Raw, frame, nil)
+	}
+	var limit *LimitError
+	if !errors.As(err, &limit) || created != MaxParts {
+		t.Errorf("%d parts, %v; want %d and a LimitError", created, err, MaxParts)
+	}
+	if got := int64(after.HeapAlloc) - int64(before.HeapAlloc); got > 16<<20 || after.HeapAlloc == 0 {
+		t.Errorf("%d bytes held for %d parts", got, created)
+	}
+}
+
 func TestAnyOneByteDeletedOrChangedIsNoticed(t *testing.T) {
 	s := sounding()
 	s.Loops = true

@@ -38,6 +38,7 @@ const (
 	MaxSeekSectors = 1024                // sectors of the seek table
 	MaxFileSectors = 1<<23 - 1           // below 4 GiB − 1, the longest file of FAT32
 	MaxBeatNumber  = 1<<31 - 1           // beats of all parts together
+	MaxParts       = 1000                // files of a clip
 	maxProduct     = 1<<31 - 1           // of the samples-per-beat ratio, see [Timing]
 	seekPerSector  = 512 / 16            // entries
 	maxShift       = 23                  // of the seek table

@@ -78,7 +78,7 @@ func (h *Header) fields() []field {
 		{32, "sampleRateDen", &h.SampleRateDen, 0, 65535},
 		{36, "beats", &h.Beats, 1, MaxFileSectors},
 		{40, "firstBeat", &h.FirstBeat, 0, MaxBeatNumber},
-		{44, "part", &h.Part, 0, 999},
+		{44, "part", &h.Part, 0, MaxParts - 1},
 		{46, "soundLead", &h.SoundLead, 0, MaxSoundLead},
 		{48, "seekSectors", &h.SeekSectors, 1, MaxSeekSectors},
 		{50, "seekShift", &h.SeekShift, 0, maxShift},

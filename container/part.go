@@ -80,6 +80,7 @@ func (p *partWriter) finish() error {
 	if err := p.buf.Flush(); err != nil {
 		return fmt.Errorf("container: finish part %d: %w", p.h.Part, err)
 	}
+	p.buf, p.tally, p.beat = nil, nil, nil // only the header is still to come
 	return p.writeAt(SectorBytes, table)
 }
 

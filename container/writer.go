@@ -286,6 +286,9 @@ func (w *Writer) soundOf(j uint32) []byte {
 
 func (w *Writer) startPart(first uint32) error {
 	part := len(w.done)
+	if part == MaxParts {
+		return &LimitError{Place: "parts of a clip", Found: MaxParts + 1, Limit: MaxParts}
+	}
 	f, err := w.create(part)
 	if err != nil {
 		return err
