@@ -17,8 +17,10 @@
 // it is drawn in strips while it arrives and must be finished by the end of
 // its time. What the link spends on a beat besides bringing it (an overhead, in
 // the same units) takes no room in the buffer; it counts for every beat of the
-// run but the first, whose own is over when the buffer is full. Everything here
-// is that inequality over all runs, solved exactly.
+// run but the first, whose own is over when the buffer is full. (So may be those
+// of beats behind it that the buffer holds too: an overhead is never counted
+// too low, and may be counted too high.) Everything here is that inequality
+// over all runs, solved exactly.
 package playback
 
 import (
@@ -85,9 +87,12 @@ type Demand[T Units] struct {
 // a beat that must lie in it whole, or a stall outlasts what it can hold.
 var ErrNoRate = errors.New("playback: no rate is enough for this buffer")
 
-// maxUnits bounds the total cost of a demand, so that every product here stays
-// below 2^62.
-const maxUnits = 1 << 38
+// maxUnits bounds the total cost of a demand and its buffer, maxProduct the
+// cost of all rounds times their beats, so that no sum here overflows.
+const (
+	maxUnits   = 1 << 38
+	maxProduct = 1 << 61
+)
 
 // run is a stretch of consecutive beats: what it costs, and how many they are.
 type run struct {
@@ -115,9 +120,7 @@ func (d *Demand[T]) clock() clock {
 	c := clock{perBeat: 1}
 	if d.Stall > 0 {
 		c.perBeat = 1024
-		beats := float64(d.rounds()*len(d.Cost) + d.Lead)
-		total := float64(d.total()) * float64(d.rounds())
-		for c.perBeat > 1 && total*beats*float64(c.perBeat) > 1<<61 {
+		for c.perBeat > 1 && d.product()*float64(c.perBeat) > maxProduct {
 			c.perBeat /= 2
 		}
 	}
@@ -137,6 +140,11 @@ func (d *Demand[T]) rounds() int {
 		return 1
 	}
 	return 2 + int(math.Ceil(d.Stall))/len(d.Cost)
+}
+
+// product is the cost of all rounds times their beats and the lead.
+func (d *Demand[T]) product() float64 {
+	return float64(d.total()) * float64(d.rounds()) * float64(d.rounds()*len(d.Cost)+d.Lead)
 }
 
 func (d *Demand[T]) total() int64 {
@@ -178,6 +186,9 @@ func (d *Demand[T]) check() error {
 		if int64(c) < 0 || over < 0 || int64(c) > maxUnits || over > maxUnits || total > maxUnits {
 			return fmt.Errorf("playback: beat %d: cost %d, total %d units, want 0 to %d", i, int64(c), total, int64(maxUnits))
 		}
+	}
+	if p := d.product(); p > maxProduct {
+		return fmt.Errorf("playback: %d beats of %d units in all are too many to judge: the product of both and the rounds is %.3g, want at most %.3g", len(d.Cost), total, p, float64(maxProduct))
 	}
 	return nil
 }

@@ -232,6 +232,24 @@ func TestHugeAndSillyDemandsFailCleanly(t *testing.T) {
 	}
 }
 
+// TestSumsThatWouldOverflowAreRefused: a loop of 2^23 beats that cost 2^15
+// each. Its cost over two rounds times their beats is 2^63.
+func TestSumsThatWouldOverflowAreRefused(t *testing.T) {
+	cost := make([]uint32, 1<<23)
+	for i := range cost {
+		cost[i] = 1 << 15
+	}
+	d := Demand[uint32]{Cost: cost, Buffer: 1 << 20, Loop: true}
+	if got, err := d.Need(); err == nil {
+		t.Errorf("need %v, want an error", got)
+	}
+	d.Loop = false // 2^61 in one round
+	// All beats but the 32 of the buffer in 2^23 − 1 intervals.
+	if got, err := d.Need(); err != nil || got.Cmp(Rate{1<<38 - 1<<20, 1<<23 - 1}) != 0 {
+		t.Errorf("need %v, %v", got, err)
+	}
+}
+
 func TestRatesPerSecondRoundUp(t *testing.T) {
 	// 1000 units a beat at 30000/1001 beats a second: 29970.03 units a second.
 	if got := (Rate{1000, 1}).PerSecond(30000, 1001); got != 29971 {
