@@ -64,7 +64,7 @@ func (r *runner) prepare(ctx context.Context) error {
 	}
 	if r.in.Sound != nil {
 		if snd = r.in.Sound.Sound; snd == nil {
-			return fmt.Errorf("transcode: the second source is a %s and has no sound", r.in.Sound.Kind)
+			return fmt.Errorf("transcode: the second source (%s) has no sound", r.in.Sound.Kind)
 		}
 	}
 	if r.o.Sound == nil {

@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"math"
 	"path/filepath"
+	"slices"
 
 	"example.org/stampreel/budget"
 	"example.org/stampreel/budget/playerfile"
@@ -81,7 +82,7 @@ func runCheck(ctx context.Context, c *call) error {
 		if len(clips) == 1 {
 			return err
 		}
-		c.console.Error(err.Error())
+		c.console.Error(plainText(err))
 		doc.Failed = append(doc.Failed, struct {
 			Clip  string `json:"clip"`
 			Error string `json:"error"`
@@ -90,16 +91,16 @@ func runCheck(ctx context.Context, c *call) error {
 	if len(clips) == 1 {
 		c.explain(&doc.Clips[0], player)
 	} else {
-		c.checkTable(doc.Clips, player)
+		c.checkTable(doc.Clips, len(clips), player)
 	}
 	if err := c.console.JSON(doc); err != nil {
 		return err
 	}
-	return checkError(doc.Clips, len(doc.Failed), player)
+	return c.checkError(doc.Clips, len(doc.Failed), player)
 }
 
 // checkTable is a line a clip.
-func (c *call) checkTable(clips []checked, player *playerfile.Player) {
+func (c *call) checkTable(clips []checked, all int, player *playerfile.Player) {
 	t := console.NewTable(console.Words("clip"), console.Numbers("length", "m:ss"), console.Numbers("rate", "/s"), console.Numbers("size", "MB"), console.Numbers("margin", "%"), console.Words("verdict"), console.Words("tightest"), console.Words("at 100 ms pauses"))
 	play := 0
 	for i := range clips {
@@ -109,7 +110,7 @@ func (c *call) checkTable(clips []checked, player *playerfile.Player) {
 		}
 		t.Row(console.Name(k.Clip), console.Duration(seconds(k.Seconds)), number(k.Rate), console.MB(float64(k.Bytes)), console.PercentNumber(k.Verdict.Typical.Margin), verdictCell(&k.Verdict), string(k.Verdict.Typical.Tightest), k.Verdict.Limit.Word.String())
 	}
-	t.Total(fmt.Sprintf("%d of %s on %s", play, console.Count(int64(len(clips)), "clip plays", "clips play"), player.Name.Value))
+	t.Total(fmt.Sprintf("%d of %s on %s", play, console.Count(int64(all), "clip plays", "clips play"), player.Name.Value))
 	c.console.Table(t)
 }
 
@@ -123,9 +124,12 @@ func (c *call) explain(k *checked, player *playerfile.Player) {
 	for _, level := range []struct {
 		name string
 		l    *budget.Level
-	}{{"the card pauses for up to", &v.Typical}, {"the specification's limit, a pause of", &v.Limit}} {
+	}{
+		{fmt.Sprintf("the card pauses for up to %.0f ms (%v)", 1000*v.Typical.Stall, v.Typical.Origin), &v.Typical},
+		{fmt.Sprintf("a pause of %.0f ms, the most that the SD specification allows", 1000*v.Limit.Stall), &v.Limit},
+	} {
 		c.console.Result("")
-		c.console.Result("%s %.0f ms (%v): %v%s", level.name, 1000*level.l.Stall, level.l.Origin, level.l.Word, lateText(level.l))
+		c.console.Result("%s: %v%s", level.name, level.l.Word, lateText(level.l))
 		t := console.NewTable(console.Words("  part"), console.Numbers("need", ""), console.Numbers("has", ""), console.Words("unit"), console.Numbers("margin", "%"), console.Words("verdict"), console.Words("figures"))
 		for _, r := range level.l.Rows {
 			need, has, unit := amounts(&r)
@@ -164,7 +168,7 @@ func amounts(r *budget.Row) (need, has, unit string) {
 }
 
 // checkError turns verdicts into the exit code.
-func checkError(clips []checked, failed int, player *playerfile.Player) error {
+func (c *call) checkError(clips []checked, failed int, player *playerfile.Player) error {
 	var bad []*checked
 	for i := range clips {
 		if !clips[i].Verdict.OK() {
@@ -178,13 +182,18 @@ func checkError(clips []checked, failed int, player *playerfile.Player) error {
 		return nil
 	case len(clips) > 1:
 		e := &NotFitError{Text: fmt.Sprintf("%d of %s would not play on %s", len(bad), console.Count(int64(len(clips)), "clip", "clips"), player.Name.Value)}
-		e.Try = append(e.Try, "stampreel check "+bad[0].Clip+", for what would help")
+		e.Try = append(e.Try, c.again("stampreel check "+console.Name(bad[0].Clip))+", for what would help")
 		return e
 	}
 	v := &bad[0].Verdict
 	e := &NotFitError{Text: fmt.Sprintf("%s would not play on %s", bad[0].Clip, player.Name.Value)}
 	for _, m := range v.Misfits {
-		e.Try = append(e.Try, m.Try)
+		if !slices.Contains(e.Try, m.Try) {
+			e.Try = append(e.Try, m.Try)
+		}
+	}
+	if !v.Fits() { // nothing else helps before that
+		return e
 	}
 	for _, p := range v.Proposals {
 		e.Try = append(e.Try, fmt.Sprintf("%s: %v with a margin of %s", p.What, p.Word, console.Percent(p.Margin)))

@@ -123,10 +123,10 @@ func runDemo(ctx context.Context, c *call) error {
 	c.console.Result("")
 	c.console.Result("Made in %.1f s. Look at:", time.Since(began).Seconds())
 	for _, k := range cards {
-		c.console.Result("  %-36s %s", console.Name(k.Sheet), "what the "+k.Player+" shows")
+		c.console.Result("  %-37s %s", console.Name(k.Sheet), "what the "+k.Player+" shows")
 	}
-	c.console.Result("  %-36s %s", console.Name(reel), "the sources")
-	c.console.Result("  %-36s %s", console.Name(filepath.Join(folder, "players")), "the three player files")
+	c.console.Result("  %-37s %s", console.Name(reel), "the sources")
+	c.console.Result("  %-37s %s", console.Name(filepath.Join(folder, "players")), "the three player files")
 	c.console.Result("Then try:")
 	clip := filepath.Join(cards[0].Card, "drive-in-feature"+fill.ClipExtension)
 	c.console.Result("  stampreel check %s --player %s", console.Name(clip), demoPlayers[0].known)

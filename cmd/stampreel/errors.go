@@ -4,7 +4,10 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"io/fs"
+	"regexp"
 	"runtime"
+	"strings"
 	"syscall"
 
 	"example.org/stampreel/cmd/stampreel/internal/console"
@@ -92,7 +95,7 @@ func report(ctx context.Context, con *console.Console, err error) int {
 		con.Error("interrupted", tries...)
 		return exitInterrupted
 	case ctx.Err() != nil:
-		con.Error("interrupted: "+err.Error(), tries...)
+		con.Error("interrupted: "+plainText(err), tries...)
 		return exitInterrupted
 	case con.Err() != nil && errors.Is(err, con.Err()) && isBrokenPipe(err):
 		// Who read the result has seen enough of it.
@@ -104,11 +107,29 @@ func report(ctx context.Context, con *console.Console, err error) int {
 		con.Error(err.Error(), tries...)
 		return exitUsage
 	case errors.As(err, &notFit):
-		con.Error(err.Error(), tries...)
+		con.Error(plainText(err), tries...)
 		return exitNotFit
 	}
-	con.Error(err.Error(), tries...)
+	if errors.Is(err, syscall.ENOSPC) {
+		tries = append(tries, "free some space there, or use a larger card")
+	}
+	con.Error(plainText(err), tries...)
 	return exitFailed
+}
+
+// ours are the prefixes by which our packages sign their errors; a person need
+// not know the house.
+var ours = regexp.MustCompile(`\b(budget|card|cardfs|container|fill|patterns|picture|pixel|playback|playerfile|railway|sample|sound|source|transcode): `)
+
+// plainText is the text of an error for a person: without the names of packages
+// and system calls, and with names of files made harmless.
+func plainText(err error) string {
+	text := err.Error()
+	var p *fs.PathError
+	if errors.As(err, &p) {
+		text = strings.Replace(text, p.Error(), console.Name(p.Path)+": "+p.Err.Error(), 1)
+	}
+	return ours.ReplaceAllString(text, "")
 }
 
 func isBrokenPipe(err error) bool {

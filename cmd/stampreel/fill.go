@@ -43,6 +43,9 @@ func fillCommand() *command {
 type errSomeFailed struct{ failed, all int }
 
 func (e *errSomeFailed) Error() string {
+	if e.failed == e.all {
+		return fmt.Sprintf("none of %s could be packed", console.Count(int64(e.all), "source", "sources"))
+	}
 	return fmt.Sprintf("%d of %s could not be packed; the others are on the card", e.failed, console.Count(int64(e.all), "source", "sources"))
 }
 
@@ -75,7 +78,7 @@ func runFill(ctx context.Context, c *call) error {
 	if err != nil {
 		return err
 	}
-	return c.reportFill(card, outcomes, skipped)
+	return c.reportFill(card, player.Name.Value, outcomes, skipped)
 }
 
 // noteSkipped tells once for each reason what was left out.
@@ -112,12 +115,13 @@ func fillCard(ctx context.Context, c *call, folder, card string, items []fill.It
 				if errors.As(o.Err, &t) {
 					tries = t.Tries()
 				}
-				c.console.Error(o.Err.Error(), tries...)
+				c.console.Error(plainText(o.Err), tries...)
 				return
 			}
 			for _, w := range o.Packed.Result.Warnings {
 				c.console.Warn("%s: %s", console.Name(o.Source), w)
 			}
+			c.noteRate(o.Source, o.Packed)
 		},
 	})
 }
@@ -159,7 +163,7 @@ func filledFrom(card string, outcomes []fill.Outcome, skipped []fill.Skipped) fi
 
 // reportFill shows the table and returns the error that the exit code comes
 // from.
-func (c *call) reportFill(card string, outcomes []fill.Outcome, skipped []fill.Skipped) error {
+func (c *call) reportFill(card, player string, outcomes []fill.Outcome, skipped []fill.Skipped) error {
 	doc := filledFrom(card, outcomes, skipped)
 	t := console.NewTable(console.Words("clip"), console.Numbers("length", "m:ss"), console.Numbers("rate", "/s"), console.Numbers("size", "MB"), console.Numbers("margin", "%"), console.Words("verdict"))
 	packed := doc.Clips
@@ -179,6 +183,20 @@ func (c *call) reportFill(card string, outcomes []fill.Outcome, skipped []fill.S
 	}
 	if n := len(doc.Failed); n > 0 {
 		return &errSomeFailed{n, len(outcomes)}
+	}
+	unfit, first := 0, ""
+	for _, o := range outcomes {
+		if !o.Verdict.OK() {
+			if unfit++; unfit == 1 {
+				first = o.Packed.Files[0]
+			}
+		}
+	}
+	if unfit > 0 {
+		return &NotFitError{
+			Text: fmt.Sprintf("%d of %s would not play on %s; all are on the card", unfit, console.Count(int64(len(outcomes)), "clip", "clips"), player),
+			Try:  []string{c.again("stampreel check "+console.Name(first)) + ", for what would help"},
+		}
 	}
 	return nil
 }

@@ -39,12 +39,12 @@ func start(commands []*command) int {
 	return run(ctx, newRoot(commands), os.Args[1:], os.Stdin, console.Standard())
 }
 
-// interruptible returns a context that the first SIGINT or SIGTERM cancels.
-// The second ends the process at once.
+// interruptible returns a context that the first SIGINT, SIGTERM or SIGHUP (the
+// terminal was closed) cancels. The second ends the process at once.
 func interruptible(parent context.Context) (context.Context, func()) {
 	ctx, cancel := context.WithCancel(parent)
 	signals := make(chan os.Signal, 2)
-	signal.Notify(signals, os.Interrupt, syscall.SIGTERM)
+	signal.Notify(signals, os.Interrupt, syscall.SIGTERM, syscall.SIGHUP)
 	go func() {
 		select {
 		case <-signals:

@@ -4,12 +4,15 @@ import (
 	"context"
 	"encoding/hex"
 	"fmt"
+	"io"
 	"math"
+	"os"
 	"path/filepath"
 	"strings"
 	"time"
 
 	"github.com/urfave/cli/v2"
+	"golang.org/x/term"
 
 	"example.org/stampreel/budget"
 	"example.org/stampreel/cmd/stampreel/internal/console"
@@ -46,6 +49,9 @@ func packCommand() *command {
 
 func runPack(ctx context.Context, c *call) error {
 	src := c.operand(0)
+	if strings.EqualFold(filepath.Ext(src), fill.ClipExtension) {
+		return usagef("%s is a clip already", console.Name(src)).try("stampreel info %s", console.Name(src))
+	}
 	player, err := c.player(folderOf(src))
 	if err != nil {
 		return err
@@ -65,6 +71,12 @@ func runPack(ctx context.Context, c *call) error {
 		}
 		clip = strings.TrimSuffix(name, filepath.Ext(name)) + fill.ClipExtension
 	}
+	if err := checkClipName(clip, src, c.operand(1), c.String("player")); err != nil {
+		return err
+	}
+	if src == "-" && isTerminal(c.stdin) {
+		return usagef("- reads Y4M video from standard input, which is a terminal")
+	}
 	progress := c.console.Progress(console.Job{What: "packing " + console.Name(src), Unit: "pictures"})
 	defer progress.Stop()
 	packed, err := s.Pack(ctx, fill.Job{
@@ -81,13 +93,69 @@ func runPack(ctx context.Context, c *call) error {
 	for _, w := range packed.Result.Warnings {
 		c.console.Warn("%s: %s", console.Name(src), w)
 	}
+	c.noteRate(src, packed)
 	facts := factsOf(packed)
-	c.console.Result("%s: %s, %s pictures/s, %s, %s", strings.Join(packed.Files, ", "), console.Duration(seconds(facts.Seconds)),
-		facts.rate, console.Size(packed.Bytes), verdictText(&packed.Verdict))
-	if !packed.Verdict.OK() {
-		c.console.Warn("%s would not play well on %s: stampreel check %s tells why", console.Name(clip), player.Name.Value, console.Name(clip))
+	names := make([]string, len(packed.Files))
+	for i, f := range packed.Files {
+		names[i] = console.Name(f)
 	}
-	return c.console.JSON(facts)
+	c.console.Result("%s: %s, %s pictures/s, %s, %s", strings.Join(names, ", "), console.Duration(seconds(facts.Seconds)),
+		facts.rate, console.Size(packed.Bytes), verdictText(&packed.Verdict))
+	if err := c.console.JSON(facts); err != nil {
+		return err
+	}
+	if !packed.Verdict.OK() {
+		return &NotFitError{
+			Text: fmt.Sprintf("%s is written, but would not play on %s", console.Name(clip), player.Name.Value),
+			Try:  []string{c.again("stampreel check "+console.Name(clip)) + ", for what would help"},
+		}
+	}
+	return nil
+}
+
+// again adds the --player of this call to a command line that is proposed.
+func (c *call) again(line string) string {
+	if name := c.String("player"); name != "" {
+		line += " --player " + console.Name(name)
+	}
+	return line
+}
+
+// noteRate tells when a clip has fewer pictures a second than its source.
+func (c *call) noteRate(src string, p *fill.Packed) {
+	if own, rate := p.SourceRate.Float(), p.Headers[0].Rate().Float(); own > 1.001*rate {
+		c.console.Note("%s: %s of its %s pictures/s, what the panel's bus takes with %d %% to spare; --rate asks for more", console.Name(src), number(rate), number(own), int(100*budget.TightMargin))
+	}
+}
+
+// checkClipName refuses what must not be overwritten or is no name for a clip.
+func checkClipName(clip string, inputs ...string) error {
+	if !strings.EqualFold(filepath.Ext(clip), fill.ClipExtension) {
+		e := usagef("--output: %s: the name of a clip ends with %s", console.Name(clip), fill.ClipExtension)
+		if isFolder(clip) {
+			return e.try("-o %s", console.Name(filepath.Join(clip, "NAME"+fill.ClipExtension)))
+		}
+		return e.try("-o %s", console.Name(strings.TrimSuffix(clip, filepath.Ext(clip))+fill.ClipExtension))
+	}
+	info, err := os.Stat(clip)
+	if err != nil {
+		return nil
+	}
+	if !info.Mode().IsRegular() {
+		return usagef("--output: %s is not an ordinary file, and is not replaced", console.Name(clip))
+	}
+	for _, in := range inputs {
+		if other, err := os.Stat(in); err == nil && os.SameFile(info, other) {
+			return usagef("--output: %s is read for this clip, and is not replaced", console.Name(clip))
+		}
+	}
+	return nil
+}
+
+// isTerminal tells whether a person would have to type what is read.
+func isTerminal(r io.Reader) bool {
+	f, ok := r.(*os.File)
+	return ok && term.IsTerminal(int(f.Fd()))
 }
 
 // packedFacts is what --json says of a packed clip.
@@ -100,6 +168,7 @@ type packedFacts struct {
 	Beats    int64          `json:"beats"`
 	Seconds  float64        `json:"length_s"`
 	Rate     float64        `json:"rate_hz"`
+	Own      float64        `json:"source_rate_hz"` // 0 for a still
 	Rendered int64          `json:"pictures_rendered"`
 	Repeats  int64          `json:"repeats"`
 	Sample   float64        `json:"sample_rate_hz"`
@@ -115,7 +184,7 @@ func factsOf(p *fill.Packed) packedFacts {
 	h := p.Headers[0]
 	f := packedFacts{
 		Kind: p.Kind, Clip: p.Files[0], Files: p.Files, Bytes: p.Bytes, Beats: p.Result.Beats,
-		Seconds: container.BeatTime(h.Rate(), uint32(p.Result.Beats)).Seconds(), Rate: h.Rate().Float(),
+		Seconds: container.BeatTime(h.Rate(), uint32(p.Result.Beats)).Seconds(), Rate: h.Rate().Float(), Own: p.SourceRate.Float(),
 		Rendered: p.Result.Rendered, Repeats: p.Result.Repeats, Clipped: p.Result.Sound.Clipped,
 		Identity: hex.EncodeToString(h.Identity[:]), Warnings: p.Result.Warnings, Verdict: p.Verdict,
 		rate: number(h.Rate().Float()),

@@ -41,7 +41,7 @@ func packingFlags() []cli.Flag {
 		&cli.Float64Flag{Name: "gamma", Value: 1, Category: ofPicture, Usage: "`EXPONENT` above 1 lightens the middle (1.8 suits one-bit panels), 0.2 to 5"},
 		&cli.Float64Flag{Name: "saturation", Value: 1, Category: ofPicture, Usage: "`FACTOR` of colour, 0 is grey, 0 to 4"},
 
-		&cli.StringFlag{Name: "rate", Category: ofTime, Usage: "`NUMBER` of pictures a second: 25, 12.5 or 30000/1001", DefaultText: "the source's, within what the panel takes"},
+		&cli.StringFlag{Name: "rate", Category: ofTime, Usage: "`NUMBER` of pictures a second: 25, 12.5 or 30000/1001; numbered frames play at it", DefaultText: "the source's, within what the panel takes"},
 		&cli.StringFlag{Name: "hold", Category: ofTime, Usage: "`SECONDS` (or m:ss) that a still is shown", DefaultText: "as long as its sound, else 5"},
 		&cli.StringFlag{Name: "from", Category: ofTime, Usage: "`TIME` in the source at which to begin: 90, 1:30 or 1:02:03.5"},
 		&cli.StringFlag{Name: "to", Category: ofTime, Usage: "`TIME` in the source at which to end"},

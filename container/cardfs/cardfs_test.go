@@ -105,3 +105,29 @@ func TestNamesThatFATTakes(t *testing.T) {
 		t.Errorf("a long name becomes %q", long)
 	}
 }
+
+func TestOnlyOrdinaryFilesAreReplaced(t *testing.T) {
+	dir := t.TempDir()
+	if _, err := Create(dir); err == nil || !strings.Contains(err.Error(), "not an ordinary file") {
+		t.Errorf("a folder: %v", err)
+	}
+	if _, err := os.Stat("/dev/full"); err == nil {
+		if _, err := Create("/dev/full"); err == nil || !strings.Contains(err.Error(), "not an ordinary file") {
+			t.Errorf("a device: %v", err)
+		}
+	}
+	kept, link := filepath.Join(dir, "kept"), filepath.Join(dir, "link")
+	os.WriteFile(kept, []byte("old"), 0o644)
+	if err := os.Symlink(kept, link); err != nil {
+		return // a system without symbolic links
+	}
+	if err := Write(link, func(w io.Writer) error { _, err := w.Write([]byte("new")); return err }); err != nil {
+		t.Fatal(err)
+	}
+	if info, err := os.Lstat(link); err != nil || info.Mode()&os.ModeSymlink == 0 {
+		t.Error("the link was replaced")
+	}
+	if got, _ := os.ReadFile(kept); string(got) != "new" {
+		t.Errorf("the file behind the link holds %q", got)
+	}
+}

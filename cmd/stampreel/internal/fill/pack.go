@@ -58,14 +58,14 @@ type Job struct {
 
 // Packed is a clip that was written, verified and judged.
 type Packed struct {
-	Kind    string
-	Files   []string // one a part
+	Kind  string
+	Files []string // one a part
 	// Pictures a second of the source; 0/1 for a still.
 	SourceRate source.Ratio
-	Headers []container.Header
-	Bytes   int64
-	Result  *transcode.Result
-	Verdict budget.Verdict // of the first part
+	Headers    []container.Header
+	Bytes      int64
+	Result     *transcode.Result
+	Verdict    budget.Verdict // of the first part
 }
 
 // Pack makes one clip. It is written under a temporary name, verified byte by
@@ -123,6 +123,9 @@ func (s *Settings) PackInput(ctx context.Context, in transcode.Input, job Job) (
 		}
 	}()
 	p := &Packed{Kind: in.Media.Kind}
+	if in.Media.Pictures != nil {
+		p.SourceRate = in.Media.Pictures.Info().Rate
+	}
 	var err error
 	p.Result, err = transcode.Run(ctx, in, func(part int) (io.WriteSeeker, error) {
 		p.Files = append(p.Files, PartName(job.Clip, part))
