@@ -123,7 +123,21 @@ func Run(ctx context.Context, in Input, create func(part int) (io.WriteSeeker, e
 	}
 	r.w = w
 
-	workers := max(o.Workers, 1)
+	renderers := make([]*picture.Renderer, max(o.Workers, 1))
+	for i := range renderers {
+		if renderers[i], err = picture.NewRenderer(o.Picture); err != nil {
+			return nil, err
+		}
+	}
+	if err := r.pipeline(ctx, renderers); err != nil {
+		return nil, err
+	}
+	return r.finish()
+}
+
+// pipeline takes all pictures and all sound to the writer.
+func (r *runner) pipeline(ctx context.Context, renderers []*picture.Renderer) error {
+	workers := len(renderers)
 	g, ctx := errgroup.WithContext(ctx)
 	ctx, r.stop = context.WithCancel(ctx)
 	defer r.stop()
@@ -139,12 +153,7 @@ func Run(ctx context.Context, in Input, create func(part int) (io.WriteSeeker, e
 		}
 		return err
 	})
-	for range workers {
-		renderer, err := picture.NewRenderer(o.Picture)
-		if err != nil {
-			r.stop()
-			return nil, errors.Join(err, g.Wait())
-		}
+	for _, renderer := range renderers {
 		g.Go(func() error {
 			for j := range todo {
 				if err := r.render(renderer, j); err != nil {
@@ -155,10 +164,7 @@ func Run(ctx context.Context, in Input, create func(part int) (io.WriteSeeker, e
 		})
 	}
 	g.Go(func() error { return r.write(ctx, ordered) })
-	if err := g.Wait(); err != nil {
-		return nil, err
-	}
-	return r.finish()
+	return g.Wait()
 }
 
 func (r *runner) render(renderer *picture.Renderer, j *job) error {

@@ -1,0 +1,129 @@
+package transcode
+
+import (
+	"context"
+	"errors"
+	"io"
+	"runtime"
+	"strings"
+	"testing"
+	"time"
+
+	"example.org/stampreel/transcode/picture"
+	"example.org/stampreel/transcode/sound"
+	"example.org/stampreel/transcode/source"
+)
+
+// nowhere takes any clip and keeps nothing.
+type nowhere struct{}
+
+func (nowhere) Write(p []byte) (int, error)        { return len(p), nil }
+func (nowhere) Seek(o int64, _ int) (int64, error) { return o, nil }
+
+func toNowhere(int) (io.WriteSeeker, error) { return nowhere{}, nil }
+
+// mustEnd fails when more goroutines run than before.
+func mustEnd(t *testing.T, before int) {
+	t.Helper()
+	for range 200 {
+		if runtime.NumGoroutine() <= before {
+			return
+		}
+		time.Sleep(10 * time.Millisecond)
+	}
+	t.Errorf("%d goroutines, %d before", runtime.NumGoroutine(), before)
+}
+
+// holed is steady, but picture hole has no image, which cannot be rendered.
+type holed struct {
+	*fakePictures
+	hole int64
+}
+
+func (h *holed) Next(ctx context.Context) (*source.Timed, error) {
+	t, err := h.fakePictures.Next(ctx)
+	if err == nil && t.At == h.hole {
+		t.Picture = picture.Picture{}
+	}
+	return t, err
+}
+
+func TestAPictureThatCannotBeRenderedFailsTheClip(t *testing.T) {
+	before := runtime.NumGoroutine()
+	for _, workers := range []int{1, 4} {
+		for _, hole := range []int64{0, 7, 99} {
+			o := tiny()
+			o.Workers = workers
+			_, err := Run(context.Background(), Input{Media: media(&holed{steady(100, 25, 1), hole}, nil)}, toNowhere, o)
+			if err == nil || errors.Is(err, context.Canceled) || !strings.HasPrefix(err.Error(), "picture: ") {
+				t.Errorf("%d workers, picture %d: %v, want the renderer's error", workers, hole, err)
+			}
+		}
+	}
+	mustEnd(t, before)
+}
+
+func TestARendererThatCannotBeMadeIsTheOnlyError(t *testing.T) {
+	before := runtime.NumGoroutine()
+	o := tiny()
+	o.Picture.Tone.Gamma = -1
+	_, err := Run(context.Background(), Input{Media: media(steady(100, 25, 1), nil)}, toNowhere, o)
+	if err == nil || errors.Is(err, context.Canceled) || strings.Contains(err.Error(), "\n") {
+		t.Errorf("got %v, want the renderer's error alone", err)
+	}
+	mustEnd(t, before)
+}
+
+// brokenSound fails after some frames.
+type brokenSound struct {
+	fakeSound
+	err error
+}
+
+func (b *brokenSound) Read(dst []float32) (int, error) {
+	n, err := b.fakeSound.Read(dst)
+	if err == io.EOF {
+		err = b.err
+	}
+	return n, err
+}
+
+func TestSoundThatFailsHalfWayFailsTheClip(t *testing.T) {
+	before := runtime.NumGoroutine()
+	broken := errors.New("the sound is broken")
+	o := tiny()
+	o.Sound = &sound.Format{RateNum: 8000, RateDen: 1, Channels: 1, Bits: 8}
+	snd := &brokenSound{fakeSound{rate: 8000, channels: 1, frames: 8000}, broken}
+	if _, err := Run(context.Background(), Input{Media: media(steady(100, 25, 1), snd)}, toNowhere, o); !errors.Is(err, broken) {
+		t.Errorf("got %v", err)
+	}
+	mustEnd(t, before)
+}
+
+func TestAWriterThatFailsEndsTheRun(t *testing.T) {
+	before := runtime.NumGoroutine()
+	full := errors.New("no space left on device")
+	_, err := Run(context.Background(), Input{Media: media(steady(1<<20, 25, 1), nil)}, func(int) (io.WriteSeeker, error) { return nil, full }, tiny())
+	if !errors.Is(err, full) {
+		t.Errorf("got %v", err)
+	}
+	mustEnd(t, before)
+}
+
+// waiting gives no picture until its context ends.
+type waiting struct{ *fakePictures }
+
+func (w *waiting) Next(ctx context.Context) (*source.Timed, error) {
+	<-ctx.Done()
+	return nil, ctx.Err()
+}
+
+func TestCancellingReachesASourceThatWaits(t *testing.T) {
+	before := runtime.NumGoroutine()
+	ctx, cancel := context.WithCancel(context.Background())
+	time.AfterFunc(20*time.Millisecond, cancel)
+	if _, err := Run(ctx, Input{Media: media(&waiting{steady(100, 25, 1)}, nil)}, toNowhere, tiny()); !errors.Is(err, context.Canceled) {
+		t.Errorf("got %v", err)
+	}
+	mustEnd(t, before)
+}
