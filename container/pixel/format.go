@@ -145,7 +145,7 @@ func (f Format) FrameBytes(w, h int) int {
 	case MonoPages:
 		return w * ((h + 7) / 8)
 	}
-	return w * h * f.BitsPerPixel() / 8
+	return w * h * (f.BitsPerPixel() / 8)
 }
 
 // Value8 returns the 8-bit sRGB value that a level looks like:

@@ -255,6 +255,16 @@ func TestWrongSizesAreRefusedWithoutPanic(t *testing.T) {
 	}
 }
 
+// The sum of the bits of such a frame is beyond an int of 32 bits.
+func TestTheLargestFrameHasItsSizeOnEverySystem(t *testing.T) {
+	for _, f := range Formats() {
+		want := int64(MaxSide) * MaxSide * int64(f.BitsPerPixel()) / 8
+		if got := f.FrameBytes(MaxSide, MaxSide); int64(got) != want {
+			t.Errorf("%v: %d bytes, want %d", f, got, want)
+		}
+	}
+}
+
 func TestImageAndBackIsTheSameFrame(t *testing.T) {
 	rnd := rand.New(rand.NewPCG(3, 4))
 	for _, f := range Formats() {
