@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"math/big"
 	"os"
 	"strings"
 	"unicode/utf8"
@@ -247,14 +248,29 @@ func (w *walker) field(p *Player, s *section, f *field, full string, n ast.Node)
 			return err
 		}
 		if err := f.set(p, text, origin); err != nil {
-			hint := f.hint
-			if f.example != "" && !f.list {
-				hint = f.example
-			}
-			return w.errAt(at, fmt.Sprintf("%s: %v", full, err), fmt.Sprintf("write %s: %s", f.key, hint))
+			return w.errAt(at, fmt.Sprintf("%s: %v", full, err), f.advice(text))
 		}
 	}
 	return nil
+}
+
+// advice is what to write in place of a value that was refused: the same value
+// in small letters or with a unit where that is all it lacks, else an example.
+func (f *field) advice(text string) string {
+	candidates := []string{strings.ToLower(text), strings.ReplaceAll(text, "×", "x")}
+	if _, unit, ok := strings.Cut(f.example, " "); ok {
+		candidates = append(candidates, text+" "+unit)
+	}
+	for _, c := range candidates {
+		if c != text && !f.list && f.set(new(Player), c, Declared) == nil {
+			return fmt.Sprintf("write %s: %s", f.key, c)
+		}
+	}
+	hint := f.hint
+	if f.example != "" && !f.list {
+		hint = f.example
+	}
+	return fmt.Sprintf("for example %s: %s", f.key, hint)
 }
 
 // scalar is the text of a single value as it stands in the file.
@@ -346,6 +362,23 @@ func (w *walker) consistent(p *Player) error {
 	if m := p.Card.Measured.Rate; m.Known() && reading.Ceiling().Cmp(Ratio{m.Value, 1}.Rat()) < 0 {
 		ceiling, _ := reading.Ceiling().Float64()
 		return w.errAt(w.at["card.measured.rate"], fmt.Sprintf("card.measured.rate: %s at %s carries at most %.2f MB/s", wiring, frequencies.text(p.Card.RealClock.Value), ceiling/1e6), "correct the clock or measure again")
+	}
+	for _, c := range []struct {
+		key         string
+		asked, real Figure[Ratio]
+		least, most Ratio // of real/asked
+	}{
+		{"panel.real-clock", p.Panel.BusClock, p.Panel.RealClock, Ratio{1, 16}, Ratio{21, 20}},
+		{"card.real-clock", p.Card.Clock, p.Card.RealClock, Ratio{1, 16}, Ratio{21, 20}},
+		{"sound.real-rate", p.Sound.Rate, p.Sound.RealRate, Ratio{3, 4}, Ratio{4, 3}},
+	} {
+		if c.real.Origin != Declared || !c.asked.Known() {
+			continue
+		}
+		q := new(big.Rat).Quo(c.real.Value.Rat(), c.asked.Value.Rat())
+		if q.Cmp(c.least.Rat()) < 0 || q.Cmp(c.most.Rat()) > 0 {
+			return w.errAt(w.at[c.key], fmt.Sprintf("%s: %s is not what a divider makes of %s", c.key, frequencies.text(c.real.Value), frequencies.text(c.asked.Value)), "correct one of the two, or delete the line: the real one is then assumed as asked for")
+		}
 	}
 	if p.Panel.Pixels.Value.Channels() == 1 && p.Panel.ColourOrder.Known() {
 		return w.errAt(w.at["panel.colour-order"], fmt.Sprintf("panel.colour-order: %s has no colours", p.Panel.Pixels.Value), "delete the line")

@@ -3,6 +3,7 @@ package playerfile
 import (
 	"encoding/json"
 	"errors"
+	"fmt"
 	"os"
 	"path/filepath"
 	"strings"
@@ -222,8 +223,10 @@ func TestLoadNamesAFileThatIsNotThere(t *testing.T) {
 func TestTemplateParsesAndExplainsEveryKey(t *testing.T) {
 	text := string(Template())
 	p := parse(t, text)
-	if p.Card.RealClock.Value != (Ratio{80_000_000, 3}) {
-		t.Errorf("template's real clock is %v", p.Card.RealClock)
+	for _, r := range p.Show() { // nobody gets another board's figures unasked
+		if f := sectionOf(r.Section).field(r.Key); f != nil && !f.need && r.Origin == Declared {
+			t.Errorf("the template declares %s.%s, which is optional", r.Section, r.Key)
+		}
 	}
 	keys := 0
 	for _, s := range schema {
@@ -238,7 +241,57 @@ func TestTemplateParsesAndExplainsEveryKey(t *testing.T) {
 		t.Errorf("%d keys, want at least 30", keys)
 	}
 	// Every key that is commented out is good where it stands, too.
-	parse(t, uncomment(text))
+	if p := parse(t, uncomment(text)); p.Card.RealClock.Value != (Ratio{80_000_000, 3}) {
+		t.Errorf("template's real clock is %v", p.Card.RealClock)
+	}
+}
+
+func (s *section) field(key string) *field {
+	for i := range s.fields {
+		if s.fields[i].key == key {
+			return &s.fields[i]
+		}
+	}
+	return nil
+}
+
+func TestAdviceKeepsTheValueThatWasMeant(t *testing.T) {
+	base := "player:\n  name: A\npanel:\n  size: 128x64\n  pixels: mono-pages\n  bus-clock: 10 MHz\ncard:\n  wiring: spi\n  clock: 20 MHz\nmemory:\n  read-ahead: 8 KiB\n"
+	for _, c := range []struct{ old, bad, try string }{
+		{"pixels: mono-pages", "pixels: Mono-Pages", "write pixels: mono-pages"},
+		{"wiring: spi", "wiring: SPI", "write wiring: spi"},
+		{"bus-clock: 10 MHz", "bus-clock: 24", "write bus-clock: 24 MHz"},
+		{"bus-clock: 10 MHz", "bus-clock: 10 MHz\n  mounted: 270", "write mounted: 270 degrees"},
+		{"read-ahead: 8 KiB", "read-ahead: 8", "write read-ahead: 8 KiB"},
+		{"size: 128x64", "size: 128×64", "write size: 128x64"},
+		{"wiring: spi", "wiring: parallel", "for example wiring: 1-bit"},
+	} {
+		_, err := Parse("p.yaml", []byte(strings.Replace(base, c.old, c.bad, 1)))
+		var e *Error
+		if !errors.As(err, &e) || e.Try != c.try {
+			t.Errorf("%s: %v, try %q; want try %q", c.bad, err, tryOf(e), c.try)
+		}
+	}
+}
+
+func tryOf(e *Error) string {
+	if e == nil {
+		return ""
+	}
+	return e.Try
+}
+
+func TestRealClocksAreWhatDividersGive(t *testing.T) {
+	base := "player:\n  name: A\npanel:\n  size: 128x64\n  pixels: mono-pages\n  bus-clock: 24 MHz\n  real-clock: %s\ncard:\n  wiring: spi\n  clock: 20 MHz\nmemory:\n  read-ahead: 8 KiB\n"
+	for _, c := range []struct {
+		real string
+		ok   bool
+	}{{"24 MHz", true}, {"20 MHz", true}, {"25 MHz", true}, {"48 MHz", false}, {"1 MHz", false}} {
+		_, err := Parse("p.yaml", fmt.Appendf(nil, base, c.real))
+		if (err == nil) != c.ok {
+			t.Errorf("real clock %s for 24 MHz: %v", c.real, err)
+		}
+	}
 }
 
 // uncomment brings the keys that the template shows commented out to life.

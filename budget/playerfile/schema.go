@@ -29,7 +29,6 @@ type field struct {
 	need    bool
 	doc     string
 	example string // what the template shows
-	off     bool   // the template shows it commented out
 	assume  func(*Player) string
 	why     string // reason of the assumed value
 	value
@@ -162,7 +161,7 @@ var schema = []section{
 		{key: "set-up-time", example: "50 us", assume: always("50 us"), why: "common practice: some thousand steps of the chip",
 			doc:   "Time the driver takes to start one transfer to the panel.",
 			value: figure(times, func(p *Player) *Figure[time.Duration] { return &p.Panel.SetUpTime }, upToOneSecond)},
-		{key: "refresh", example: "60 Hz", off: true,
+		{key: "refresh", example: "60 Hz",
 			doc:   "How often the panel scans itself; more pictures a second are wasted.",
 			value: figure(frequencies, func(p *Player) *Figure[Ratio] { return &p.Panel.Refresh }, band(1, 1000))},
 	}},
@@ -180,7 +179,7 @@ var schema = []section{
 		{key: "channels", example: "1", assume: always("1"), why: "one speaker",
 			doc:   "1 or 2.",
 			value: figure(counts("1"), func(p *Player) *Figure[int64] { return &p.Sound.Channels }, oneOf(1, 2))},
-		{key: "low-cut", example: "200 Hz", off: true,
+		{key: "low-cut", example: "200 Hz",
 			doc:   "Below this the speaker gives nothing.",
 			value: figure(frequencies, func(p *Player) *Figure[Ratio] { return &p.Sound.LowCut }, band(1, 5000))},
 	}},
@@ -206,13 +205,13 @@ var schema = []section{
 			value: figure(times, func(p *Player) *Figure[time.Duration] { return &p.Card.Stall }, between(0, 5*time.Second, times.text))},
 	}},
 	{name: "card.measured", origin: Measured, doc: "What timing the real card gave.", fields: []field{
-		{key: "rate", example: "2.4 MB/s", off: true, doc: "Sustained reading.",
+		{key: "rate", example: "2.4 MB/s", doc: "Sustained reading.",
 			value: figure(speeds, func(p *Player) *Figure[int64] { return &p.Card.Measured.Rate }, between(1000, 100_000_000, speeds.text))},
-		{key: "stall", example: "12 ms", off: true, doc: "Worst pause seen.",
+		{key: "stall", example: "12 ms", doc: "Worst pause seen.",
 			value: figure(times, func(p *Player) *Figure[time.Duration] { return &p.Card.Measured.Stall }, between(0, 5*time.Second, times.text))},
-		{key: "date", example: "2026-11-20", off: true, doc: "When, as year-month-day.",
+		{key: "date", example: "2026-11-20", doc: "When, as year-month-day.",
 			value: figure(dates, func(p *Player) *Figure[string] { return &p.Card.Measured.Date })},
-		{key: "by", example: "firmware log", off: true, doc: "Who or what took the figures.",
+		{key: "by", example: "firmware log", doc: "Who or what took the figures.",
 			value: figure(texts, func(p *Player) *Figure[string] { return &p.Card.Measured.By })},
 	}},
 	{name: "memory", need: true, doc: "RAM that playing may use.", fields: []field{
@@ -222,17 +221,17 @@ var schema = []section{
 	}},
 	{name: "decode", doc: "How long the chip takes to decode, where it is known."},
 	{name: "decode.jpeg", doc: "JPEG pictures.", fields: []field{
-		{key: "per-block", example: "9 us", off: true, doc: "One block of 8 by 8 values.",
+		{key: "per-block", example: "9 us", doc: "One block of 8 by 8 values.",
 			value: figure(times, func(p *Player) *Figure[time.Duration] { return &p.Decode.JPEGBlock }, decodeTimes)},
-		{key: "per-coefficient", example: "120 ns", off: true, doc: "One coefficient that is not zero.",
+		{key: "per-coefficient", example: "120 ns", doc: "One coefficient that is not zero.",
 			value: figure(times, func(p *Player) *Figure[time.Duration] { return &p.Decode.JPEGCoefficient }, decodeTimes)},
-		{key: "per-byte", example: "90 ns", off: true, doc: "One byte of the picture's data.",
+		{key: "per-byte", example: "90 ns", doc: "One byte of the picture's data.",
 			value: figure(times, func(p *Player) *Figure[time.Duration] { return &p.Decode.JPEGByte }, decodeTimes)},
 	}},
 	{name: "decode.tiles", doc: "Tiles: the changed parts of a picture.", fields: []field{
-		{key: "per-tile", example: "15 us", off: true, doc: "One tile, before its pixels.",
+		{key: "per-tile", example: "15 us", doc: "One tile, before its pixels.",
 			value: figure(times, func(p *Player) *Figure[time.Duration] { return &p.Decode.TileSetUp }, decodeTimes)},
-		{key: "per-byte", example: "10 ns", off: true, doc: "One byte of a tile's pixels.",
+		{key: "per-byte", example: "10 ns", doc: "One byte of a tile's pixels.",
 			value: figure(times, func(p *Player) *Figure[time.Duration] { return &p.Decode.TileByte }, decodeTimes)},
 	}},
 	{name: "pins", doc: "The chip's pins. The card's lines follow from its wiring and are not listed.", fields: []field{

@@ -10,7 +10,8 @@ import (
 func Template() []byte {
 	var b strings.Builder
 	b.WriteString("# A video player, described for Stampreel. Units belong to every figure.\n")
-	b.WriteString("# Delete what you do not know: a usual value is assumed, and said to be so.\n")
+	b.WriteString("# Lines that begin with #name: are optional: take the # away and write your own\n")
+	b.WriteString("# value, else a usual one is assumed, and said to be so.\n")
 	for i := range schema {
 		s := &schema[i]
 		depth := strings.Count(s.name, ".")
@@ -33,14 +34,14 @@ func Template() []byte {
 			}
 			comment(&b, indent+"  ", doc)
 			off := ""
-			if f.off {
+			if !f.need {
 				off = "#"
 			}
 			fmt.Fprintf(&b, "%s  %s%s: %s\n", indent, off, f.key, f.example)
 		}
 		if s.free != nil {
 			for _, line := range s.free.example {
-				fmt.Fprintf(&b, "%s  %s\n", indent, line)
+				fmt.Fprintf(&b, "%s  #%s\n", indent, line)
 			}
 		}
 	}
@@ -55,11 +56,8 @@ func comment(b *strings.Builder, indent, text string) {
 
 // allOff says whether a section shows no live key, itself or in those inside it.
 func allOff(s *section) bool {
-	if s.free != nil {
-		return false
-	}
 	for _, f := range s.fields {
-		if !f.off {
+		if f.need {
 			return false
 		}
 	}
