@@ -47,7 +47,7 @@ type Row struct {
 	Service float64           `json:"service"` // in Unit
 	Unit    string            `json:"unit"`    // bytes/s, s or bytes
 	Never   bool              `json:"never"`   // no service would be enough
-	Margin  float64           `json:"margin"`  // 1 − need/service, at least −1; −1 with Never
+	Margin  float64           `json:"margin"`  // 1 − need/service; −1 with Never
 	Word    Word              `json:"word"`
 	Origin  playerfile.Origin `json:"origin"`     // of the least certain figure behind the service
 	Late    int               `json:"first_late"` // first beat in whose time it fails, −1 for none
@@ -96,7 +96,7 @@ func Judge(c Clip, p *playerfile.Player) (Verdict, error) {
 	if err != nil {
 		return Verdict{}, err
 	}
-	v := Verdict{Misfits: misfits(&c, p)}
+	v := Verdict{Misfits: misfits(&c, p), Proposals: []Proposal{}}
 	l := newLink(&c, s, p)
 	v.Strips = l.reading == playback.Strips
 	if v.Typical, err = level(&c, s, p, p.Stall()); err != nil {
@@ -106,9 +106,11 @@ func Judge(c Clip, p *playerfile.Player) (Verdict, error) {
 	if v.Limit, err = level(&c, s, p, limit); err != nil {
 		return Verdict{}, err
 	}
-	if v.Proposals, err = propose(&c, p, v.Typical); err != nil {
+	proposals, err := propose(&c, p, v.Typical)
+	if err != nil {
 		return Verdict{}, err
 	}
+	v.Proposals = append(v.Proposals, proposals...)
 	return v, nil
 }
 
@@ -140,7 +142,7 @@ func level(c *Clip, s summary, p *playerfile.Player, stall playerfile.Figure[tim
 	}
 	panel := l.panelRow(c, p, stall.Value)
 	v.Rows = append(v.Rows, panel)
-	memory, err := l.memoryRow(c, p, pictures)
+	memory, err := l.memoryRow(c, s, p, stall.Value)
 	if err != nil {
 		return Level{}, err
 	}
@@ -203,7 +205,7 @@ func weigh(need, have *big.Rat) (Word, float64) {
 	}
 	part := new(big.Rat).Quo(need, have)
 	f, _ := part.Float64()
-	margin := max(-1, 1-f)
+	margin := 1 - f
 	switch {
 	case part.Cmp(big.NewRat(1, 1)) > 0:
 		return Stutters, min(margin, 0)
@@ -221,19 +223,47 @@ func (l *link) panelRow(c *Clip, p *playerfile.Player, stall time.Duration) Row 
 	return r
 }
 
-// memoryRow says how much read-ahead the card's service makes necessary.
-func (l *link) memoryRow(c *Clip, p *playerfile.Player, d *playback.Demand[int64]) (Row, error) {
+// memoryRow says how much read-ahead would do: the least, to within a hundredth,
+// with which no picture is late.
+func (l *link) memoryRow(c *Clip, s summary, p *playerfile.Player, stall time.Duration) (Row, error) {
 	r := Row{Part: MemoryPart, Service: float64(p.Memory.ReadAhead.Value), Unit: "bytes", Origin: p.Memory.ReadAhead.Origin, Late: -1}
-	need, err := d.BufferFor(below(l.service(c)))
-	switch {
-	case errors.Is(err, playback.ErrNoRate):
-		r.Never, r.Margin = true, -1
-		return r, nil
-	case err != nil:
-		return Row{}, fmt.Errorf("budget: %w", err)
+	enough := func(bytes int64) (bool, error) {
+		q := *p
+		q.Memory.ReadAhead.Value = bytes
+		l := newLink(c, s, &q)
+		if !l.fits() {
+			return false, nil
+		}
+		late, err := l.demand(c, s, stall, 0).FirstLate(below(l.service(c)))
+		if errors.Is(err, playback.ErrNoRate) {
+			return false, nil
+		}
+		return late < 0, err
 	}
-	need = max(need, 4*card.SectorBytes)
-	need = l.held + (need+card.SectorBytes-1)/card.SectorBytes*card.SectorBytes
+	const most = 1 << 26 // far beyond any player: what does not fit then, no memory mends
+	low, high := int64(0), int64(most)
+	if ok, err := enough(high); err != nil || !ok {
+		r.Never, r.Margin = true, -1
+		return r, err
+	}
+	for high-low > max(card.SectorBytes, high/128) {
+		mid := (low + high) / 2
+		ok, err := enough(mid)
+		switch {
+		case err != nil:
+			return Row{}, fmt.Errorf("budget: %w", err)
+		case ok:
+			high = mid
+		default:
+			low = mid
+		}
+	}
+	need := (high + card.SectorBytes - 1) / card.SectorBytes * card.SectorBytes
+	if ok, err := enough(p.Memory.ReadAhead.Value); err != nil {
+		return Row{}, fmt.Errorf("budget: %w", err)
+	} else if ok { // steps must not make less of what is enough
+		need = min(need, p.Memory.ReadAhead.Value)
+	}
 	r.Need = float64(need)
 	r.Word, r.Margin = weigh(big.NewRat(need, 1), big.NewRat(max(1, p.Memory.ReadAhead.Value), 1))
 	return r, nil
@@ -258,7 +288,7 @@ func (l *link) scarce(c *Clip, d *playback.Demand[int64], word Word) bool {
 
 // misfits compares the clip's format with the player's.
 func misfits(c *Clip, p *playerfile.Player) []Finding {
-	var f []Finding
+	f := []Finding{}
 	add := func(try, what string, values ...any) {
 		f = append(f, Finding{fmt.Sprintf(what, values...), try})
 	}

@@ -51,12 +51,12 @@ func propose(c *Clip, p *playerfile.Player, now Level) ([]Proposal, error) {
 		if w < p.Card.Wiring.Value {
 			continue
 		}
-		for _, hz := range clocks {
+		for _, hz := range clocksFor(p) {
 			if hz > w.TopClock() || w == p.Card.Wiring.Value && !faster(hz, p.Card.RealClock.Value) {
 				continue
 			}
 			q := rewired(p, w, hz)
-			what := fmt.Sprintf("card wiring %v at %d MHz", w, hz/1_000_000)
+			what := fmt.Sprintf("card wiring %v at %.4g MHz", w, float64(hz)/1e6)
 			if w != card.SPI && p.Card.Bus.Value == playerfile.Shared {
 				q.Card.Bus.Value = playerfile.Private
 				what += ", on a bus of its own"
@@ -101,11 +101,24 @@ func propose(c *Clip, p *playerfile.Player, now Level) ([]Proposal, error) {
 	}
 	if c.Alone && !c.Loops || c.Alone && even(c) {
 		half := halved(c)
-		if _, err := try(fmt.Sprintf("every second picture: %.4g a second", 1/half.interval()), "", half, p); err != nil {
+		if _, err := try(fmt.Sprintf("every second picture, --rate %.4g", 1/half.interval()), "", half, p); err != nil {
 			return nil, err
 		}
 	}
 	return found, nil
+}
+
+// clocksFor lists the player's own card clock, then the usual ones above it: who
+// changes the wiring keeps the clock where that is enough.
+func clocksFor(p *playerfile.Player) []int64 {
+	own := p.Card.RealClock.Value
+	all := []int64{own.Num / own.Den}
+	for _, hz := range clocks {
+		if hz > all[0] {
+			all = append(all, hz)
+		}
+	}
+	return all
 }
 
 func faster(hz int64, than playerfile.Ratio) bool {
