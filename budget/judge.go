@@ -224,7 +224,8 @@ func (l *link) panelRow(c *Clip, p *playerfile.Player, stall time.Duration) Row 
 }
 
 // memoryRow says how much read-ahead would do: the least, to within a hundredth,
-// with which no picture is late.
+// with which no picture is late. The clip is taken as one that goes on for ever:
+// that the whole of a short one would fit in a large memory helps nobody.
 func (l *link) memoryRow(c *Clip, s summary, p *playerfile.Player, stall time.Duration) (Row, error) {
 	r := Row{Part: MemoryPart, Service: float64(p.Memory.ReadAhead.Value), Unit: "bytes", Origin: p.Memory.ReadAhead.Origin, Late: -1}
 	enough := func(bytes int64) (bool, error) {
@@ -234,7 +235,12 @@ func (l *link) memoryRow(c *Clip, s summary, p *playerfile.Player, stall time.Du
 		if !l.fits() {
 			return false, nil
 		}
-		late, err := l.demand(c, s, stall, 0).FirstLate(below(l.service(c)))
+		d := l.demand(c, s, stall, 0)
+		d.Loop = true
+		if average := (playback.Rate{Num: d.Total(), Den: int64(s.beats)}); average.Cmp(below(l.service(c))) > 0 {
+			return false, nil
+		}
+		late, err := d.FirstLate(below(l.service(c)))
 		if errors.Is(err, playback.ErrNoRate) {
 			return false, nil
 		}

@@ -144,10 +144,11 @@ func (d *Demand[T]) rounds() int {
 
 // product is the cost of all rounds times their beats and the lead.
 func (d *Demand[T]) product() float64 {
-	return float64(d.total()) * float64(d.rounds()) * float64(d.rounds()*len(d.Cost)+d.Lead)
+	return float64(d.Total()) * float64(d.rounds()) * float64(d.rounds()*len(d.Cost)+d.Lead)
 }
 
-func (d *Demand[T]) total() int64 {
+// Total returns what all beats cost, overhead included.
+func (d *Demand[T]) Total() int64 {
 	var total int64
 	for _, c := range d.Cost {
 		total += int64(c)
@@ -288,7 +289,7 @@ func (d *Demand[T]) Need() (Rate, error) {
 	}
 	p, a := int64(0), int64(1) // the rate so far, in units per grain
 	if d.Loop {
-		p, a = d.total(), c.perBeat*int64(len(d.Cost))
+		p, a = d.Total(), c.perBeat*int64(len(d.Cost))
 	}
 	for {
 		var worst run
@@ -321,7 +322,7 @@ func (d *Demand[T]) FirstLate(rate Rate) (int, error) {
 	r := float64(rate.Num) / float64(rate.Den)
 	// The sums below are rounded; this allowance, far under a unit for any
 	// clip, keeps a rate that Need returned from being called late.
-	slack := 1e-12 * float64(d.total()+1) * float64(d.rounds())
+	slack := 1e-12 * float64(d.Total()+1) * float64(d.rounds())
 	allowed := float64(d.Buffer) + r*float64(c.offset)/float64(c.perBeat) + slack
 	late := d.firstBurst(c.held)
 	scan(d, c.short, 1, r, func(beat int, _ run, value float64) bool {
@@ -346,7 +347,7 @@ func (d *Demand[T]) BufferFor(rate Rate) (int64, error) {
 		return 0, fmt.Errorf("playback: rate %d/%d, want a ratio of at least 0", rate.Num, rate.Den)
 	}
 	r := float64(rate.Num) / float64(rate.Den)
-	average := Rate{d.total(), int64(len(d.Cost))}
+	average := Rate{d.Total(), int64(len(d.Cost))}
 	if d.Loop && rate.Cmp(average) < 0 {
 		return 0, ErrNoRate
 	}
@@ -356,7 +357,7 @@ func (d *Demand[T]) BufferFor(rate Rate) (int64, error) {
 		worst = max(worst, value-r*float64(c.offset)/float64(c.perBeat))
 		return true
 	})
-	need := int64(math.Ceil(worst - 1e-12*float64(d.total())))
+	need := int64(math.Ceil(worst - 1e-12*float64(d.Total())))
 	d.bursts(c.held, func(_ int, cost int64) bool {
 		need = max(need, cost)
 		return true

@@ -153,7 +153,7 @@ func TestNeedEqualsEveryRunTriedOneByOne(t *testing.T) {
 		if late, err := d.FirstLate(got); err != nil || late != -1 {
 			t.Fatalf("%s: beat %d late at the rate needed, %v; %v", what, late, got, err)
 		}
-		if got.Num > 0 && got.Num*int64(n) != d.total()*got.Den { // the average of a loop has no late run, only a longer and longer debt
+		if got.Num > 0 && got.Num*int64(n) != d.Total()*got.Den { // the average of a loop has no late run, only a longer and longer debt
 			less := Rate{got.Num*999 - 1, got.Den * 1000}
 			if late, err := d.FirstLate(less); less.Num >= 0 && (err != nil || late < 0) {
 				t.Fatalf("%s: nothing late at %v, below the need %v; %v", what, less, got, err)
