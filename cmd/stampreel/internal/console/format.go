@@ -83,14 +83,16 @@ func PercentNumber(share float64) string {
 }
 
 // Duration writes a length or a place in time: "0:04.0", "1:23.4",
-// "1:02:03.4". Tenths are cut, not rounded, so that a place is never later
-// than it is.
+// "1:02:03.4", to the nearest tenth.
 func Duration(d time.Duration) string {
 	sign := ""
 	if d < 0 {
 		sign, d = "-", -max(d, -math.MaxInt64)
 	}
 	tenths := int64(d / (100 * time.Millisecond))
+	if d%(100*time.Millisecond) >= 50*time.Millisecond {
+		tenths++
+	}
 	return fmt.Sprintf("%s%s.%d", sign, clock(tenths/10), tenths%10)
 }
 

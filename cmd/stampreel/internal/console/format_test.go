@@ -52,7 +52,8 @@ func TestFormats(t *testing.T) {
 	check(Percent(math.NaN()), "- %")
 
 	check(Duration(0), "0:00.0")
-	check(Duration(83*time.Second+490*time.Millisecond), "1:23.4")
+	check(Duration(83*time.Second+449*time.Millisecond), "1:23.4")
+	check(Duration(960*time.Millisecond), "0:01.0")
 	check(Duration(3723*time.Second+400*time.Millisecond), "1:02:03.4")
 	check(Duration(-1500*time.Millisecond), "-0:01.5")
 	check(TimeLeft(79*time.Second+time.Millisecond), "1:20")
