@@ -175,6 +175,17 @@ func (t *typesetter) largest(w, h int, texts ...string) size {
 	return best
 }
 
+// smaller is the one of two sizes whose letters are less high.
+func (b *board) smaller(one, other size) size {
+	if one.pixels == 0 || other.pixels == 0 {
+		return size{}
+	}
+	if b.typeset.set(one, "H").Rect.Dy() < b.typeset.set(other, "H").Rect.Dy() {
+		return one
+	}
+	return other
+}
+
 // write sets a text in the middle of r, which it may leave.
 func (b *board) write(c *canvas, r image.Rectangle, s size, colour color.NRGBA, text string) {
 	if s.pixels == 0 {
@@ -183,6 +194,14 @@ func (b *board) write(c *canvas, r image.Rectangle, s size, colour color.NRGBA, 
 	a := b.typeset.set(s, text)
 	at := r.Min.Add(r.Size().Sub(a.Rect.Size()).Div(2))
 	draw.DrawMask(c, image.Rectangle{at, at.Add(a.Rect.Size())}, image.NewUniform(colour), image.Point{}, a, a.Rect.Min, draw.Over)
+}
+
+// writeFrom sets a text that begins at p and has p at half its height.
+func (b *board) writeFrom(c *canvas, p image.Point, s size, colour color.NRGBA, text string) {
+	if s.pixels > 0 {
+		wide := b.typeset.set(s, text).Rect.Dx()
+		b.write(c, image.Rect(p.X, p.Y, p.X+wide, p.Y), s, colour, text)
+	}
 }
 
 // fit writes a text as large as r allows.

@@ -158,7 +158,7 @@ func colourName(c color.NRGBA) string {
 	default:
 		hue = (r-g)/(high-low) + 4
 	}
-	names := []string{"red", "orange", "yellow", "yellow-green", "green", "sea green", "cyan", "sky blue", "blue", "violet", "magenta", "pink"}
+	names := []string{"red", "orange", "yellow", "yellow-green", "green", "sea green", "cyan", "sky blue", "blue", "violet", "magenta", "crimson"}
 	name := names[int(math.Round(2*hue))%12]
 	switch {
 	case high < 0.55:

@@ -4,8 +4,7 @@ import (
 	"fmt"
 	"image"
 	"image/color"
-
-	"example.org/stampreel/budget/playerfile"
+	"strings"
 )
 
 // edges shows how the picture lies on the panel: a line of one pixel along the
@@ -17,6 +16,10 @@ func (b *board) edges() Clip {
 	}
 	// The panel's own x and y run this way for the viewer, turned with it.
 	ways := [4][2]string{{"left", "top"}, {"top", "right"}, {"right", "bottom"}, {"bottom", "left"}}[mounted]
+	flip := [2]string{"column", "row"}
+	if b.sideways() {
+		flip = [2]string{"row", "column"}
+	}
 	opposite := map[string]string{"left": "right", "right": "left", "top": "bottom", "bottom": "top"}
 	edge, corners := "a thin white line runs all around, one pixel wide", "The corners are numbered clockwise, 1 at the upper left"
 	if b.round {
@@ -34,7 +37,8 @@ func (b *board) edges() Clip {
 			{"the up arrow points right", degrees(1)},
 			{"the up arrow points down, the words stand on their heads", degrees(2)},
 			{"the up arrow points left", degrees(3)},
-			{"the words are mirrored", "the firmware's scan direction: flip the panel's column order (or its row order with `mounted` 180 degrees on)"},
+			{"the words are mirrored, the up arrow points up", "the firmware's scan direction: flip the panel's " + flip[0] + " order"},
+			{"the words are mirrored and on their heads, the left arrow points left", "the firmware's scan direction: flip the panel's " + flip[1] + " order"},
 			{"the edge is cut off on one side, and a line of noise or of an older picture stands on the other",
 				fmt.Sprintf("`offset` X,Y in the player file and the firmware. X is larger where the %s edge is cut, smaller where the %s is; Y is larger where the %s edge is cut, smaller where the %s is",
 					ways[0], opposite[ways[0]], ways[1], opposite[ways[1]])},
@@ -86,37 +90,48 @@ func (b *board) drawEdges(c *canvas) {
 		b.fit(c, block.Inset(max(1, side/7)), contrast(ground), fmt.Sprint(i+1))
 	}
 
-	band := rows(r, 25, 4, 19, 8, 19, 25)
-	middle := columns(r, 30, 40, 30)[1]
-	word := b.typeset.largest(r.Dx()/4, band[2].Dy(), "UP", "LEFT")
-	arrow := band[0].Dy()
-	amber := b.tint(amber)
-	b.arrow(c, image.Pt((r.Min.X+r.Max.X)/2, band[0].Min.Y), arrow, false, amber)
-	b.write(c, image.Rect(middle.Min.X, band[2].Min.Y, middle.Max.X, band[2].Max.Y), word, white, "UP")
-	centre := (r.Min.Y + r.Max.Y) / 2
-	b.arrow(c, image.Pt(r.Min.X, centre), arrow, true, amber)
-	left := r.Min.X + arrow + max(2, arrow/5)
-	wide := b.typeset.set(word, "LEFT").Rect.Dx()
-	b.write(c, image.Rect(left, centre-1, left+wide, centre+1), word, white, "LEFT")
+	// Where there is height to spare the word stands below the arrow, else beside.
+	beside := 2*r.Dx() > 3*r.Dy()
+	up, upWord, left, below := 0, 0, 2, []int{4, 6}
+	band := rows(r, 24, 5, 24, 5, 17, 4, 17)
+	if !beside {
+		band = rows(r, 22, 3, 14, 4, 22, 5, 13, 4, 13)
+		upWord, left, below = 2, 4, []int{6, 8}
+	}
+	middle := func(i int) int { return (band[i].Min.Y + band[i].Max.Y) / 2 }
+	amber, arrow := b.tint(amber), min(band[0].Dy(), r.Dx()/5)
+	gap := max(3, arrow/5)
+	tip := image.Pt((r.Min.X+r.Max.X)/2, band[up].Min.Y)
+	b.arrow(c, tip, arrow, false, amber)
+	b.arrow(c, image.Pt(r.Min.X, middle(left)), arrow, true, amber)
 
-	below := image.Rect(r.Min.X+side+2, r.Max.Y-side, r.Max.X-side-2, r.Max.Y)
-	size := fmt.Sprintf("%dx%d", b.w, b.h)
-	if b.p.Panel.Shape.Value == playerfile.Round {
-		size = fmt.Sprintf("round %d", b.w)
+	leftWord := image.Pt(r.Min.X+arrow+gap, middle(left))
+	upRoom := image.Rect(r.Min.X+side+2, band[upWord].Min.Y, r.Max.X-side-2, band[upWord].Max.Y)
+	if beside {
+		upRoom.Min.X = tip.X + arrow*headShare/100 + gap
 	}
-	parts := rows(below, 1, 1)
-	format := b.p.Panel.Pixels.Value.String()
-	if s := b.typeset.largest(parts[0].Dx(), parts[0].Dy()*9/10, size, format); s.pixels > 0 {
-		b.write(c, parts[0], s, white, size)
-		b.write(c, parts[1], s, white, format)
-		return
+	height := min(band[upWord].Dy(), band[left].Dy()*2/3)
+	word := b.smaller(b.typeset.largest(upRoom.Dx(), height, "UP"), b.typeset.largest(r.Max.X-leftWord.X, height, "LEFT"))
+	if beside {
+		b.writeFrom(c, image.Pt(upRoom.Min.X, middle(upWord)), word, white, "UP")
+	} else {
+		b.write(c, upRoom, word, white, "UP")
 	}
-	b.fit(c, below, white, size)
+	b.writeFrom(c, leftWord, word, white, "LEFT")
+
+	size, format := fmt.Sprintf("%dx%d", b.w, b.h), strings.ToUpper(b.p.Panel.Pixels.Value.String())
+	s := b.typeset.largest(r.Dx()-2*side-4, band[below[0]].Dy(), size, format)
+	b.write(c, band[below[0]], s, white, size)
+	b.write(c, band[below[1]], s, white, format)
 }
+
+// headShare is how much of an arrow its head is, in percent, and how wide to
+// either side.
+const headShare = 55
 
 // arrow draws an arrow whose tip lies at p, upwards or to the left.
 func (b *board) arrow(c *canvas, p image.Point, length int, left bool, ink color.NRGBA) {
-	head, shaft := length*55/100, max(1, length/5)
+	head, shaft := length*headShare/100, max(1, length/5)
 	for i := range length {
 		half := min(i, head)
 		if i >= head {

@@ -9,7 +9,7 @@ import (
 )
 
 const (
-	flashSeconds = 8
+	flashSeconds = 4
 	flashShare   = 16    // the flashing square is a 16th of the panel
 	beepSeconds  = 0.1   // of the beep; the square is lit about as long
 	beepAttack   = 0.001 // seconds in which the beep rises
@@ -23,7 +23,7 @@ func (b *board) flash() Clip {
 	c := Clip{
 		File:  "5-flash.srq",
 		Shows: "a small square flashes once a second as a beep begins",
-		Right: "The beep begins in the moment in which the square lights up and the hand passes 0. Whether a beat's picture takes until the end of the beat to reach the panel adds up to one beat; what lies within 1/20 s is not noticed.",
+		Right: "The beep begins in the moment in which the square lights up and the hand passes 0. A picture may take up to a beat to reach the panel; a twentieth of a second is hardly noticed.",
 		Wrong: []Fault{
 			{"the beep is heard while the hand is right of 0", "the sound is late by the number at the hand, in milliseconds: count what the firmware's sound buffer, DAC and amplifier hold back, and start the sound earlier by as much"},
 			{"the beep is heard while the hand is left of 0", "the sound is early: the firmware plays the sound of a beat when it reads it. It belongs to a later beat, by the clip's sound lead (FORMAT.md)"},
@@ -81,13 +81,13 @@ func (b *board) drawFlash(c *canvas, rate, beat int64) {
 	c.fill(image.Rect(scale.Min.X, scale.Max.Y-thick, scale.Max.X, scale.Max.Y), white)
 	for ms := -400; ms <= 400; ms += 100 {
 		long := scale.Dy() / 4
-		if ms%200 == 0 {
+		if ms%400 == 0 {
 			long = scale.Dy() / 2
 		}
 		c.fill(upright(float64(ms)/1000, scale.Max.Y-long, scale.Max.Y), white)
 	}
-	s := b.typeset.largest(scale.Dx()/5, labels.Dy(), "-400", "+400")
-	for _, ms := range []int{-400, -200, 0, 200, 400} {
+	s := b.typeset.largest(scale.Dx()/4, labels.Dy(), "-400", "+400")
+	for _, ms := range []int{-400, 0, 400} {
 		text := fmt.Sprintf("%+d", ms)
 		if ms == 0 {
 			text = "0"

@@ -36,7 +36,7 @@ func (b *board) load() Clip {
 		Right: fmt.Sprintf("Each step lasts %.1f s and names the bytes a second that it takes from the card. The block on the line moves evenly as long as card and panel keep up; in the early steps it jumps further, for fewer beats carry a picture. "+
 			"This clip is meant to be too much: the last step before the first that stutters is what the player sustains. If all of them run, it sustains more than the last.", float64(top.To-top.From)/float64(rate)),
 		Wrong: []Fault{
-			{"the block stutters, or the clip takes longer than its length, from some step on", "this is the answer: `measured: rate:` of the card in the player file is no more than the step before. Then judge your clips with stampreel check"},
+			{"the block stutters, or the clip takes longer than its length, from some step on", "this is the answer: `card: measured: rate:` in the player file is no more than the step before. Then judge your clips with stampreel check"},
 			{"it stutters far below the step that the player file promises", "`clock`, `wiring` and `request-time` of the card: is the real clock what was asked for, is each beat read with one request of many blocks?"},
 			{"single jerks at the same places each time", "the file is in fragments on the card: copy it onto an empty card"},
 			{"single jerks at other places each time", "the card pauses now and then: more `read-ahead`, another card, or a larger `stall` in the player file"},
@@ -116,14 +116,14 @@ func (b *board) drawLoad(c *canvas, steps []Step, beat int64) {
 			number = i + 1
 		}
 	}
-	lines := rows(b.box, 6, 1, 7, 1, 4)
-	b.fit(c, rows(lines[0], 1, 6, 1)[1], white, fmt.Sprintf("STEP %d/%d", number, len(steps)))
-	s := b.typeset.largest(lines[2].Dx()*95/100, lines[2].Dy(), "8.88 MB/s")
-	b.write(c, lines[2], s, b.tint(amber), console.Rate(step.BytesPerSecond))
+	lines := rows(b.box, 5, 9, 1, 4)
+	b.fit(c, rows(lines[0], 1, 6, 1)[1], white, fmt.Sprintf("STEP %d OF %d", number, len(steps)))
+	s := b.typeset.largest(lines[1].Dx(), lines[1].Dy()*19/20, "8.88 MB/s")
+	b.write(c, lines[1], s, b.tint(amber), console.Rate(step.BytesPerSecond))
 
 	// The block crosses about once a second, by a step that no eight beats
 	// bring back to where it was: no picture is like the one before.
-	line := lines[4]
+	line := lines[3]
 	side := max(1, min(line.Dy(), line.Dx()/8))
 	span := max(1, line.Dx()-side)
 	x := line.Min.X + int(beat*int64(b.loadStride(span))%int64(span))

@@ -6,6 +6,7 @@ import (
 	"image/color"
 	"math"
 
+	"example.org/stampreel/container/pixel"
 	"example.org/stampreel/transcode/picture"
 )
 
@@ -70,6 +71,9 @@ func (b *board) ramp() (Clip, error) {
 			{"DITHER crawls or flickers although it stands still", "the panel's frame rate or voltages: it inverts its pixels in step with the pattern; try another --dither when packing"},
 		},
 	}
+	if format == pixel.RGB332 {
+		c.Right += " (The greys between are tinted: two bits of blue have no levels where three bits of red and green have theirs.)"
+	}
 	if b.colour {
 		c.Right += fmt.Sprintf(" RED, GREEN and BLUE rise in %d, %d and %d steps.", format.Levels(0), format.Levels(1), format.Levels(2))
 		c.Wrong = append(c.Wrong, Fault{"GREY is tinted in places where RED, GREEN and BLUE are clean", "the panel's gamma registers, one colour against another"})
@@ -114,7 +118,7 @@ func (b *board) smooth(renderer *picture.Renderer, r image.Rectangle) (*image.NR
 }
 
 // labelShare is how much of the width the names of the strips take, in percent.
-func (b *board) labelShare() int { return max(18, min(35, 100*44/max(b.box.Dx(), 1))) }
+func (b *board) labelShare() int { return max(28, min(45, 100*48/max(b.box.Dx(), 1))) }
 
 func (b *board) drawRamp(c *canvas, strips []strip, smooth *image.NRGBA) {
 	parts := columns(b.box, b.labelShare(), 100-b.labelShare())
@@ -124,6 +128,12 @@ func (b *board) drawRamp(c *canvas, strips []strip, smooth *image.NRGBA) {
 	}
 	labels := rows(parts[0], equal(len(strips))...)
 	word := b.typeset.largest(parts[0].Dx()-3, labels[0].Dy()*3/4, names...)
+	if word.pixels == 0 { // initials
+		for i := range names {
+			names[i] = names[i][:1]
+		}
+		word = b.typeset.largest(parts[0].Dx()-3, labels[0].Dy()*3/4, names...)
+	}
 	for i, r := range rows(parts[1], equal(len(strips))...) {
 		r.Max.Y -= max(1, r.Dy()/10)
 		label := image.Rect(labels[i].Min.X, r.Min.Y, labels[i].Max.X-3, r.Max.Y)

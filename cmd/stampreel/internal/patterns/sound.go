@@ -213,7 +213,7 @@ func (b *board) drawSound(c *canvas, parts []part, t float64) {
 		}
 		lines := rows(b.box, 5, 8, 1, 4, 1)
 		b.fit(c, rows(lines[0], 1, 4, 1)[1], white, p.title)
-		s := b.typeset.largest(lines[1].Dx()*9/10, lines[1].Dy()*3/4, "8.88 kHz", "-88 dB")
+		s := b.typeset.largest(lines[1].Dx(), lines[1].Dy()*5/6, "8.88 kHz", "-88 dB")
 		b.write(c, lines[1], s, b.tint(amber), value)
 		b.meter(c, lines[3], share)
 		return
