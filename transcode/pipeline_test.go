@@ -9,6 +9,7 @@ import (
 	"testing"
 	"time"
 
+	"example.org/stampreel/container"
 	"example.org/stampreel/transcode/picture"
 	"example.org/stampreel/transcode/sound"
 	"example.org/stampreel/transcode/source"
@@ -108,6 +109,67 @@ func TestAWriterThatFailsEndsTheRun(t *testing.T) {
 		t.Errorf("got %v", err)
 	}
 	mustEnd(t, before)
+}
+
+func TestAStillIsHandedOutForAsLongAsAnySoundLasts(t *testing.T) {
+	still := &fakePictures{info: source.PicturesInfo{Width: 1, Height: 1, Frames: 1, Tick: source.Ratio{Num: 1, Den: 1}, Still: true}, starts: func(int64) int64 { return 0 }, count: 1}
+	o := tiny()
+	o.Rate = source.Ratio{Num: 240, Den: 1}
+	o.Sound = &sound.Format{RateNum: 2000, RateDen: 1, Channels: 1, Bits: 8}
+	r := &runner{o: o, in: Input{Media: media(still, nil), Sound: media(nil, &fakeSound{rate: 2000, channels: 1, frames: 2000 * 3600 * MaxHours})}}
+	if err := r.prepare(context.Background()); err != nil {
+		t.Fatal(err)
+	}
+	todo, ordered := make(chan *job, 1), make(chan *job, 1)
+	if err := r.read(context.Background(), todo, ordered); err != nil {
+		t.Fatal(err)
+	}
+	if j := <-ordered; j.beats < 240*3600*MaxHours {
+		t.Errorf("the still is shown for %d beats, want a day of them", j.beats)
+	}
+}
+
+func TestSoundThatOutlastsTheLongestClipIsNotCutOff(t *testing.T) {
+	still := &fakePictures{info: source.PicturesInfo{Width: 1, Height: 1, Frames: 1, Tick: source.Ratio{Num: 1, Den: 1}, Still: true}, starts: func(int64) int64 { return 0 }, count: 1}
+	for _, extra := range []int64{0, 1} {
+		still.next = 0
+		o := tiny()
+		o.Sound = &sound.Format{RateNum: 8000, RateDen: 1, Channels: 1, Bits: 8}
+		r := &runner{o: o, in: Input{Media: media(still, nil), Sound: media(nil, &fakeSound{rate: 8000, channels: 1, frames: 8000*5 + extra})}}
+		if err := r.prepare(context.Background()); err != nil {
+			t.Fatal(err)
+		}
+		r.most = 5 * StillRate // as if a clip lasted five seconds at most
+		renderer, err := picture.NewRenderer(o.Picture)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if r.w, err = container.NewPartsWriter(toNowhere, r.settings); err != nil {
+			t.Fatal(err)
+		}
+		err = r.pipeline(context.Background(), []*picture.Renderer{renderer})
+		var long *LengthError
+		if extra == 0 && (err != nil || r.w.Beats() != 5*StillRate) || extra == 1 && !errors.As(err, &long) {
+			t.Errorf("%d samples too many: %d beats, %v", extra, r.w.Beats(), err)
+		}
+	}
+}
+
+func TestAnAnimationWithoutTimeDoesNotRepeatForEver(t *testing.T) {
+	none := func() *source.Media {
+		p := steady(3, 10, 1)
+		p.starts = func(int64) int64 { return 0 }
+		p.info.LoopsForever, p.info.Duration = true, source.Ratio{Num: 0, Den: 1}
+		return media(p, nil)
+	}
+	o := tiny()
+	o.Sound = &sound.Format{RateNum: 8000, RateDen: 1, Channels: 1, Bits: 8}
+	in := Input{Media: none(), Sound: media(nil, &fakeSound{rate: 8000, channels: 1, frames: 8000}), Again: func(context.Context) (*source.Media, error) { return none(), nil }}
+	ctx, cancel := context.WithTimeout(context.Background(), 10*time.Second)
+	defer cancel()
+	if _, err := Run(ctx, in, toNowhere, o); err == nil || ctx.Err() != nil {
+		t.Errorf("got %v", err)
+	}
 }
 
 // waiting gives no picture until its context ends.

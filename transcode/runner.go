@@ -179,11 +179,9 @@ func discard(snd source.Sound, frames int64, channels int) error {
 	return nil
 }
 
-// endless is the beats of a still that lasts until its sound ends; they are
-// handed out in portions.
-const endless = 1 << 20
-
-// read hands out each picture with the beats that show it.
+// read hands out each picture with the beats that show it. A picture that stays
+// until the sound ends gets all beats that a clip may have, and one more, with
+// which write finds the sound too long.
 func (r *runner) read(ctx context.Context, todo, ordered chan<- *job) error {
 	limit := r.most + 1
 	if r.o.To.Num != 0 {
@@ -227,6 +225,9 @@ func (r *runner) read(ctx context.Context, todo, ordered chan<- *job) error {
 			if again.Pictures == nil {
 				return fmt.Errorf("transcode: the source changed while it was read: it has no pictures any more")
 			}
+			if r.until == round {
+				return fmt.Errorf("transcode: the animation takes no time: it cannot repeat until its sound ends")
+			}
 			pictures, round = again.Pictures, r.until
 			continue
 		}
@@ -234,7 +235,7 @@ func (r *runner) read(ctx context.Context, todo, ordered chan<- *job) error {
 			return err
 		}
 		if info.Still && r.untilSound {
-			return send(t, min(limit-given, endless))
+			return send(t, limit-given)
 		}
 		r.until = round + t.Until
 		end := min(r.clock.before(r.until, info.Tick), limit)
@@ -242,7 +243,7 @@ func (r *runner) read(ctx context.Context, todo, ordered chan<- *job) error {
 			t.Release()
 			continue
 		}
-		if end > r.most {
+		if end > r.most && !r.untilSound {
 			t.Release()
 			return &LengthError{}
 		}

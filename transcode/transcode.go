@@ -209,6 +209,9 @@ func (r *runner) write(ctx context.Context, ordered <-chan *job) error {
 				r.stop()
 				return nil
 			}
+			if int64(r.w.Beats()) == r.most {
+				return &LengthError{}
+			}
 			coding, frame := container.Raw, last
 			if (same || k > 0) && !r.w.KeyDue() {
 				coding, frame = container.Repeat, nil
