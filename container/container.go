@@ -39,7 +39,7 @@ const (
 	MaxFileSectors = 1<<23 - 1           // below 4 GiB − 1, the longest file of FAT32
 	MaxBeatNumber  = 1<<31 - 1           // beats of all parts together
 	MaxParts       = 1000                // files of a clip
-	maxProduct     = 1<<31 - 1           // of the samples-per-beat ratio, see [Timing]
+	MaxProduct     = 1<<31 - 1           // of a term of each rate, see [Timing]
 	seekPerSector  = 512 / 16            // entries
 	maxShift       = 23                  // of the seek table
 	crc16Poly      = 0x1021              // x^16+x^12+x^5+1, start 0: the card bus uses it too

@@ -74,7 +74,7 @@ func (h *Header) fields() []field {
 		{19, "channels", &h.Channels, 0, 2},
 		{20, "rateNum", &h.RateNum, 1, 1000000},
 		{24, "rateDen", &h.RateDen, 1, 100000},
-		{28, "sampleRateNum", &h.SampleRateNum, 0, maxProduct},
+		{28, "sampleRateNum", &h.SampleRateNum, 0, MaxProduct},
 		{32, "sampleRateDen", &h.SampleRateDen, 0, 65535},
 		{36, "beats", &h.Beats, 1, MaxFileSectors},
 		{40, "firstBeat", &h.FirstBeat, 0, MaxBeatNumber},

@@ -45,7 +45,7 @@ type Timing struct{ P, Q uint32 }
 func timing(rate, sampleRate Ratio) (t Timing, ok bool) {
 	p := uint64(sampleRate.Num) * uint64(rate.Den)
 	q := uint64(sampleRate.Den) * uint64(rate.Num)
-	if p > maxProduct || q > maxProduct || q == 0 {
+	if p > MaxProduct || q > MaxProduct || q == 0 {
 		return Timing{}, false
 	}
 	return Timing{uint32(p), uint32(q)}, true

@@ -5,6 +5,7 @@ import (
 	"math/big"
 
 	"example.org/stampreel/container"
+	"example.org/stampreel/transcode/sound"
 	"example.org/stampreel/transcode/source"
 )
 
@@ -54,7 +55,7 @@ func chooseRate(info *source.PicturesInfo, hasSound bool, asked, limit source.Ra
 		if r := asked.Float(); r < 1 || r > container.MaxBeatRate {
 			return container.Ratio{}, fmt.Errorf("transcode: rate of %g beats a second, want 1 to %d", r, container.MaxBeatRate)
 		}
-		return nearest(new(big.Rat).SetFrac64(asked.Num, asked.Den)), nil
+		return nearest(new(big.Rat).SetFrac64(asked.Num, asked.Den), maxRateNum, maxRateDen), nil
 	}
 	least := int64(1)
 	own := new(big.Rat)
@@ -91,7 +92,7 @@ func chooseRate(info *source.PicturesInfo, hasSound bool, asked, limit source.Ra
 			r = one
 		}
 	}
-	return nearest(r), nil
+	return nearest(r, maxRateNum, maxRateDen), nil
 }
 
 // ceilDiv returns ⌈a/b⌉ for positive a and b.
@@ -101,10 +102,25 @@ func ceilDiv(a, b *big.Rat) int64 {
 	return n.Div(n, q.Denom()).Int64()
 }
 
-// nearest returns r, or the closest ratio whose terms the format allows (the
-// convergents of its continued fraction).
-func nearest(r *big.Rat) container.Ratio {
-	const maxNum, maxDen = 1000000, 100000
+// besideSound returns a rate that a clip can state beside the given samples a
+// second: the rate itself, or one close to it in smaller terms where the
+// products of theirs would go past what the format allows. Beats of another
+// length show the same pictures at the same time, so nothing drifts.
+func besideSound(rate container.Ratio, f *sound.Format) container.Ratio {
+	if f.RateNum <= 0 || f.RateDen <= 0 {
+		return rate // sound refuses it
+	}
+	s := new(big.Rat).SetFrac64(f.RateNum, f.RateDen)
+	num, den := s.Num().Int64(), s.Denom().Int64()
+	return nearest(big.NewRat(int64(rate.Num), int64(rate.Den)), min(maxRateNum, max(container.MaxProduct/den, container.MaxBeatRate)), min(maxRateDen, max(container.MaxProduct/num, 1)))
+}
+
+// The largest terms of a rate that the format allows.
+const maxRateNum, maxRateDen = 1000000, 100000
+
+// nearest returns r, or the closest ratio whose terms are within the limits (of
+// the convergents of its continued fraction).
+func nearest(r *big.Rat, maxNum, maxDen int64) container.Ratio {
 	if r.Num().IsInt64() && r.Denom().IsInt64() && r.Num().Int64() <= maxNum && r.Denom().Int64() <= maxDen {
 		return container.NewRatio(uint32(r.Num().Int64()), uint32(r.Denom().Int64()))
 	}

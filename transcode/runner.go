@@ -81,6 +81,12 @@ func (r *runner) prepare(ctx context.Context) error {
 	if err != nil {
 		return err
 	}
+	if snd != nil {
+		wish := rate
+		if rate = besideSound(wish, r.o.Sound); rate != wish && r.o.Rate.Num != 0 {
+			r.result.Warnings = append(r.result.Warnings, fmt.Sprintf("%v pictures a second in place of %v, which a clip cannot state beside %d/%d samples a second", rate, wish, r.o.Sound.RateNum, r.o.Sound.RateDen))
+		}
+	}
 	r.clock = clock{rate: rate, from: ratio(r.o.From)}
 	if r.o.To.Num != 0 && ratio(r.o.To).Cmp(r.clock.from) <= 0 {
 		return ErrNothingLeft

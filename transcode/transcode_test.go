@@ -345,6 +345,42 @@ func TestRates(t *testing.T) {
 	}
 }
 
+func TestAnyRateOfPicturesGoesWithAnyRateOfSamples(t *testing.T) {
+	for _, c := range []struct {
+		rate    [2]int64
+		samples [2]int64
+		want    container.Ratio
+	}{
+		{[2]int64{30000, 1001}, [2]int64{22050, 1}, container.Ratio{Num: 30000, Den: 1001}},
+		{[2]int64{30000, 1001}, [2]int64{375000, 17}, container.Ratio{Num: 30000, Den: 1001}},
+		// 80 MHz by 3628: 2^31/20,000,000 allows denominators up to 107, and the
+		// continued fraction of 30000/1001 is 29; 1, 32, 2, 1, 10: 2997/100.
+		{[2]int64{30000, 1001}, [2]int64{20000000, 907}, container.Ratio{Num: 2997, Den: 100}},
+		{[2]int64{24000, 1001}, [2]int64{84000000, 3809}, container.Ratio{Num: 24, Den: 1}},
+		{[2]int64{25, 2}, [2]int64{1<<31 - 1, 65534}, container.Ratio{Num: 12, Den: 1}},
+	} {
+		for _, asked := range []bool{false, true} {
+			o := tiny()
+			o.Sound = &sound.Format{RateNum: c.samples[0], RateDen: c.samples[1], Channels: 1, Bits: 8}
+			if asked {
+				o.Rate = source.Ratio{Num: c.rate[0], Den: c.rate[1]}
+			}
+			res, _, shown, _ := run(t, Input{Media: media(steady(100, c.rate[0], c.rate[1]), &fakeSound{rate: 44100, channels: 1, frames: 44100 * 100 * c.rate[1] / c.rate[0]})}, o)
+			changed := c.want != container.NewRatio(uint32(c.rate[0]), uint32(c.rate[1]))
+			if got := res.Headers[0].Rate(); got != c.want || (len(res.Warnings) > 0) != (changed && asked) {
+				t.Errorf("%v beside %v Hz, asked %v: %v, warnings %q; want %v", c.rate, c.samples, asked, got, res.Warnings, c.want)
+			}
+			// Each picture is shown at its time, half a beat more or less.
+			for i, g := range shown {
+				middle := (float64(i) + 0.5) / c.want.Float() * float64(c.rate[0]) / float64(c.rate[1])
+				if d := middle - float64(g); d < -1e-9 || d > 1+1e-9 {
+					t.Fatalf("%v beside %v Hz: beat %d shows picture %d, its middle is at %g", c.rate, c.samples, i, g, middle)
+				}
+			}
+		}
+	}
+}
+
 func TestASourceThatFailsHalfWayFailsTheClip(t *testing.T) {
 	broken := errors.New("frame 7 is broken")
 	p := steady(7, 25, 1)
