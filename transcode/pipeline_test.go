@@ -172,6 +172,58 @@ func TestAnAnimationWithoutTimeDoesNotRepeatForEver(t *testing.T) {
 	}
 }
 
+func TestCancellingReachesASoundThatIsSkipped(t *testing.T) {
+	ctx, cancel := context.WithCancel(context.Background())
+	cancel()
+	o := tiny()
+	o.From = source.Ratio{Num: 3600, Den: 1}
+	o.Sound = &sound.Format{RateNum: 8000, RateDen: 1, Channels: 1, Bits: 8}
+	snd := &fakeSound{rate: 8000, channels: 1, frames: 2 * 8000 * 3600}
+	if _, err := Run(ctx, Input{Sound: media(nil, snd)}, toNowhere, o); !errors.Is(err, context.Canceled) || snd.at > 0 {
+		t.Errorf("%d sample frames skipped, %v", snd.at, err)
+	}
+}
+
+// TestCancellingReachesAPipeWhoseRestIsAwaited: of a pipe that never ends the
+// first pictures are packed; its checksum would need the rest.
+func TestCancellingReachesAPipeWhoseRestIsAwaited(t *testing.T) {
+	pipe, end := io.Pipe()
+	defer end.Close()
+	go func() {
+		io.WriteString(end, "YUV4MPEG2 W2 H2 F1:1 C444\n")
+		for range 4 {
+			io.WriteString(end, "FRAME\n123456789012")
+		}
+	}()
+	ctx, cancel := context.WithCancel(context.Background())
+	defer cancel()
+	m, err := source.Open(ctx, "-", source.Options{Stdin: pipe})
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer m.Close()
+	o := tiny()
+	o.To = source.Ratio{Num: 2, Den: 1}
+	o.Progress = func(beats, _ int64) {
+		if beats == 2 {
+			time.AfterFunc(50*time.Millisecond, cancel)
+		}
+	}
+	ended := make(chan error, 1)
+	go func() {
+		_, err := Run(ctx, Input{Media: m}, toNowhere, o)
+		ended <- err
+	}()
+	select {
+	case err := <-ended:
+		if !errors.Is(err, context.Canceled) {
+			t.Errorf("got %v", err)
+		}
+	case <-time.After(10 * time.Second):
+		t.Error("the run does not end")
+	}
+}
+
 // waiting gives no picture until its context ends.
 type waiting struct{ *fakePictures }
 

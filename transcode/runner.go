@@ -107,7 +107,7 @@ func (r *runner) prepare(ctx context.Context) error {
 		info = &source.PicturesInfo{Still: true}
 	}
 	if snd != nil {
-		if err := r.openSound(snd); err != nil {
+		if err := r.openSound(ctx, snd); err != nil {
 			return err
 		}
 		forever := info.LoopsForever && r.in.Sound != nil && r.in.Again != nil
@@ -144,11 +144,11 @@ func (r *runner) expect(info *source.PicturesInfo) int64 {
 }
 
 // openSound skips to From and starts the conversion to the DAC's samples.
-func (r *runner) openSound(snd source.Sound) error {
+func (r *runner) openSound(ctx context.Context, snd source.Sound) error {
 	f := *r.o.Sound
 	r.soundInfo = snd.Info()
 	skip := new(big.Rat).Mul(r.clock.from, new(big.Rat).SetInt64(int64(r.soundInfo.Rate)))
-	if err := discard(snd, new(big.Int).Div(skip.Num(), skip.Denom()).Int64(), r.soundInfo.Channels); err != nil {
+	if err := discard(ctx, snd, new(big.Int).Div(skip.Num(), skip.Denom()).Int64(), r.soundInfo.Channels); err != nil {
 		return err
 	}
 	var err error
@@ -170,9 +170,12 @@ func (r *runner) openSound(snd source.Sound) error {
 	return nil
 }
 
-func discard(snd source.Sound, frames int64, channels int) error {
+func discard(ctx context.Context, snd source.Sound, frames int64, channels int) error {
 	buf := make([]float32, 4096*channels)
 	for frames > 0 {
+		if err := ctx.Err(); err != nil {
+			return err
+		}
 		n, err := snd.Read(buf[:min(frames, 4096)*int64(channels)])
 		frames -= int64(n)
 		if err == io.EOF {

@@ -132,7 +132,7 @@ func Run(ctx context.Context, in Input, create func(part int) (io.WriteSeeker, e
 	if err := r.pipeline(ctx, renderers); err != nil {
 		return nil, err
 	}
-	return r.finish()
+	return r.finish(ctx)
 }
 
 // pipeline takes all pictures and all sound to the writer.
@@ -260,11 +260,19 @@ func (r *runner) samples() (p []byte, more bool, err error) {
 	return p, more, nil
 }
 
-func (r *runner) finish() (*Result, error) {
+func (r *runner) finish(ctx context.Context) (*Result, error) {
 	if r.w.Beats() == 0 {
 		return nil, ErrNothingLeft
 	}
-	r.w.SetIdentity(r.identity())
+	// What is left of a pipe is read for the identity, and may never end.
+	identity := make(chan [16]byte, 1)
+	go func() { identity <- r.identity() }()
+	select {
+	case id := <-identity:
+		r.w.SetIdentity(id)
+	case <-ctx.Done():
+		return nil, ctx.Err()
+	}
 	headers, err := r.w.Close()
 	if err != nil {
 		return nil, err
