@@ -23,6 +23,7 @@ const tempPrefix = ".stampreel-"
 type File struct {
 	*os.File
 	path string
+	done bool // committed or dropped
 }
 
 // Create opens a new file that will be called path once it is committed. Its
@@ -43,7 +44,7 @@ func Create(path string) (*File, error) {
 	if err != nil {
 		return nil, fmt.Errorf("cardfs: %w", plain(err, path))
 	}
-	return &File{f, path}, nil
+	return &File{File: f, path: path}, nil
 }
 
 // Write is that of the file, but its errors name the final file.
@@ -55,10 +56,11 @@ func (f *File) Write(p []byte) (int, error) {
 // Commit flushes the file to the card and gives it its name, in place of any
 // file that had it. On an error the file is gone and the old one still there.
 func (f *File) Commit() error {
+	f.done = true
 	err := f.File.Sync()
-	if err == nil {
-		err = f.File.Chmod(0o644)
-	}
+	// Temporary files are for their owner alone. Not every file system of a card
+	// has modes to change, and where it has none, none is needed.
+	f.File.Chmod(0o644)
 	if e := f.File.Close(); err == nil {
 		err = e
 	}
@@ -75,9 +77,12 @@ func (f *File) Commit() error {
 
 // Abort drops the file. It does nothing after Commit.
 func (f *File) Abort() {
-	if f.File.Close() == nil {
-		os.Remove(f.File.Name())
+	if f.done {
+		return
 	}
+	f.done = true
+	f.File.Close() // may tell of a full card once more; the file goes all the same
+	os.Remove(f.File.Name())
 }
 
 // Write gives a file the content that write makes, or leaves what was there.

@@ -67,6 +67,22 @@ func TestAFailedWriteKeepsTheOldFileAndLeavesNothing(t *testing.T) {
 	}
 }
 
+func TestADroppedFileIsGoneEvenIfItDoesNotClose(t *testing.T) {
+	dir := t.TempDir()
+	f, err := Create(filepath.Join(dir, "a.srq"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	f.File.Close() // so that closing fails, as it may on a full card
+	f.Abort()
+	if got := names(t, dir); len(got) != 0 {
+		t.Errorf("files left: %v", got)
+	}
+	if err := f.File.Sync(); !errors.Is(err, os.ErrClosed) {
+		t.Errorf("the file is still open: %v", err)
+	}
+}
+
 func TestAMissingFolderIsNamed(t *testing.T) {
 	_, err := Create(filepath.Join(t.TempDir(), "gone", "a.srq"))
 	if err == nil || !strings.Contains(err.Error(), filepath.Join("gone", "a.srq")) || strings.Contains(err.Error(), ".part") {
