@@ -6,6 +6,7 @@ import (
 	"os"
 	"path/filepath"
 	"runtime"
+	"slices"
 
 	"example.org/stampreel/cmd/stampreel/internal/console"
 	"example.org/stampreel/cmd/stampreel/internal/patterns"
@@ -99,6 +100,12 @@ func runPatterns(ctx context.Context, c *call) error {
 		}
 	}
 	progress.Stop()
+	for _, name := range patterns.Files {
+		path := filepath.Join(folder, name)
+		if _, err := os.Stat(path); err == nil && !slices.ContainsFunc(made, func(m patterns.Made) bool { return m.File == name }) {
+			c.console.Warn("%s is left from another player: %s has no use for it", console.Name(path), player.Name.Value)
+		}
+	}
 	page := filepath.Join(folder, patterns.PageName)
 	text := patterns.Page(player, made)
 	if err := cardfs.Write(page, func(w io.Writer) error { _, err := io.WriteString(w, text); return err }); err != nil {

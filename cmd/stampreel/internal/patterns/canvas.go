@@ -1,6 +1,7 @@
 package patterns
 
 import (
+	"fmt"
 	"image"
 	"image/color"
 	"image/draw"
@@ -71,8 +72,9 @@ func contrast(ground color.NRGBA) color.NRGBA {
 // a bitmap font whose pixels become squares.
 type typesetter struct {
 	soft  bool
-	sizes map[int]font.Face
 	font  *opentype.Font
+	faces map[int]font.Face // by pixels
+	found map[string]size   // what largest found before
 }
 
 // size of letters: pixels of Go Bold, or of a side of the bitmap font's pixels.
@@ -90,19 +92,19 @@ func newTypesetter(soft bool) (*typesetter, error) {
 	if err != nil {
 		return nil, err
 	}
-	return &typesetter{soft: soft, sizes: make(map[int]font.Face), font: f}, nil
+	return &typesetter{soft: soft, font: f, faces: make(map[int]font.Face), found: make(map[string]size)}, nil
 }
 
 func (t *typesetter) face(pixels int) font.Face {
-	if t.sizes[pixels] == nil {
+	if t.faces[pixels] == nil {
 		// With a parsed font and a size above zero this cannot fail.
 		f, err := opentype.NewFace(t.font, &opentype.FaceOptions{Size: float64(pixels), DPI: 72, Hinting: font.HintingFull})
 		if err != nil {
 			return basicfont.Face7x13
 		}
-		t.sizes[pixels] = f
+		t.faces[pixels] = f
 	}
-	return t.sizes[pixels]
+	return t.faces[pixels]
 }
 
 // ink returns where the ink of a text lies, in pixels around the dot.
@@ -151,6 +153,16 @@ func tight(a *image.Alpha) *image.Alpha {
 // largest returns the size at which all texts fit into w by h pixels; one of 0
 // pixels when none does.
 func (t *typesetter) largest(w, h int, texts ...string) size {
+	key := fmt.Sprint(w, h, texts)
+	s, ok := t.found[key]
+	if !ok {
+		s = t.search(w, h, texts)
+		t.found[key] = s
+	}
+	return s
+}
+
+func (t *typesetter) search(w, h int, texts []string) (best size) {
 	fits := func(s size) bool {
 		for _, text := range texts {
 			if a := t.set(s, text).Rect; a.Dx() > w || a.Dy() > h {
@@ -159,18 +171,14 @@ func (t *typesetter) largest(w, h int, texts ...string) size {
 		}
 		return true
 	}
-	best := size{}
-	for n := 1; fits(size{false, n}); n++ {
-		best = size{false, n}
-	}
-	if !t.soft {
-		return best
-	}
 	// Capitals of Go Bold are 0.73 of its size.
-	for n := min(h*3/2, 250); n >= smallestSoft; n-- {
+	for n := min(h*3/2, 250); t.soft && n >= smallestSoft; n-- {
 		if s := (size{true, n}); fits(s) {
 			return s
 		}
+	}
+	for n := 1; fits(size{false, n}); n++ {
+		best = size{false, n}
 	}
 	return best
 }

@@ -117,8 +117,12 @@ func (b *board) drawLoad(c *canvas, steps []Step, beat int64) {
 		}
 	}
 	lines := rows(b.box, 5, 9, 1, 4)
-	b.fit(c, rows(lines[0], 1, 6, 1)[1], white, fmt.Sprintf("STEP %d OF %d", number, len(steps)))
-	s := b.typeset.largest(lines[1].Dx(), lines[1].Dy()*19/20, "8.88 MB/s")
+	room, title := rows(lines[0], 1, 6, 1)[1], fmt.Sprintf("STEP %d OF %d", number, len(steps))
+	if b.typeset.largest(room.Dx(), room.Dy(), title).pixels == 0 {
+		title = fmt.Sprintf("STEP %d", number)
+	}
+	b.fit(c, room, white, title)
+	s := b.typeset.largest(lines[1].Dx()+2, lines[1].Dy()*19/20, "8.88 MB/s")
 	b.write(c, lines[1], s, b.tint(amber), console.Rate(step.BytesPerSecond))
 
 	// The block crosses about once a second, by a step that no eight beats

@@ -46,6 +46,9 @@ type Clip struct {
 // Fault is a wrong picture or sound and what to change.
 type Fault struct{ Seen, Change string }
 
+// Files are the names of all patterns, of which a player gets those that suit it.
+var Files = []string{"1-edges.srq", "2-colour.srq", "2-levels.srq", "3-ramp.srq", "4-motion.srq", "5-flash.srq", "6-sound.srq", "7-load.srq"}
+
 // For returns the patterns for a player, in the order in which a new player
 // should be given them. One without a speaker gets none that need it.
 func For(p *playerfile.Player) ([]Clip, error) {
