@@ -7,7 +7,9 @@ require (
 	github.com/go-audio/audio v1.0.0
 	github.com/go-audio/wav v1.1.0
 	github.com/goccy/go-yaml v1.19.2
+	github.com/hajimehoshi/go-mp3 v0.3.4
 	github.com/makeworld-the-better-one/dither/v2 v2.4.0
+	github.com/mewkiz/flac v1.0.14
 	github.com/rogpeppe/go-internal v1.16.0
 	github.com/urfave/cli/v2 v2.27.7
 	golang.org/x/image v0.47.0
@@ -20,6 +22,9 @@ require (
 require (
 	github.com/cpuguy83/go-md2man/v2 v2.0.7 // indirect
 	github.com/go-audio/riff v1.0.0 // indirect
+	github.com/icza/bitio v1.1.0 // indirect
+	github.com/mewkiz/pkg v0.0.0-20250417130911-3f050ff8c56d // indirect
+	github.com/mewpkg/term v0.0.0-20241026122259-37a80af23985 // indirect
 	github.com/russross/blackfriday/v2 v2.1.0 // indirect
 	github.com/stretchr/testify v1.10.0 // indirect
 	github.com/xrash/smetrics v0.0.0-20240521201337-686a1a2994c1 // indirect

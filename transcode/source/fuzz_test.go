@@ -41,3 +41,22 @@ func FuzzY4M(f *testing.F) {
 		y4mFile("W4 H4 F0:0 Cmono", 16, 3),
 		y4mFile("W4 H4 C444", 48, 1))
 }
+
+func FuzzMP3(f *testing.F) {
+	fuzzFile(f, "ID3", append(id3(0, ""), mp3Sound(3)...), tinyMP3(),
+		append(append(id3(0, ""), mp3InfoFrame(3, 576, 700)...), mp3Sound(3)...),
+		append(append(id3(2, ""), mp3Frame(false, 1, 2, 0, 210, 200)...), mp3Sound(2)...))
+}
+
+func FuzzFLAC(f *testing.F) {
+	fuzzFile(f, "fLaC",
+		flacFile(f, flacSpec{bits: 8, channels: 2, rate: 8000, block: 16, coding: 2, mode: flacMidSide}, flacNoise(40, 2, 8)),
+		flacFile(f, flacSpec{bits: 24, channels: 1, rate: 44100, block: 32, coding: 5, codedWidth: true, method: 1, splits: 2}, flacNoise(40, 1, 24)),
+		flacFile(f, flacSpec{bits: 16, channels: 3, rate: 48000, block: 16, coding: -1, noStatedFrames: true, noSum: true}, flacNoise(20, 3, 16)),
+		flacFile(f, flacSpec{bits: 12, channels: 1, rate: 8000, block: 40, coding: 4, escape: true}, flacNoise(40, 1, 12)))
+}
+
+func FuzzAVI(f *testing.F) {
+	file, _, _ := stdAVI(f)
+	fuzzFile(f, "RIFF", tinyAVI(f), file, append(tinyAVI(f), chunk("RIFF", []byte("AVIX"), list("movi", chunk("00dc", nil)))...))
+}

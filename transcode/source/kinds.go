@@ -19,7 +19,10 @@ var notes = map[string]string{
 	KindBMP:       "as it is",
 	KindY4M:       "8 bits a sample: 4:2:0, 4:2:2, 4:1:1, 4:4:4 and grey; also from standard input, named -",
 	KindWAV:       fmt.Sprintf("PCM and float, up to %d channels; also beside pictures, as their sound", maxWAVChannels),
-	KindFrames:    fmt.Sprintf("pictures of one kind whose names differ in a number; %d a second unless told otherwise", DefaultFrameRate),
+	KindAVI:       "Motion JPEG, with PCM and float sound",
+	KindFLAC:      "all of it; also beside pictures, as their sound",
+	KindMP3:       "without the silence the encoder added, where the file states it; also beside pictures, as their sound",
+	KindFrames:    fmt.Sprintf("pictures of one kind whose names differ in a number; %d a second unless told otherwise; one sound among them is theirs", DefaultFrameRate),
 }
 
 // Kinds lists the kinds of file that are recognised by their content: first

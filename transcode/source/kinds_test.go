@@ -18,7 +18,7 @@ func TestEveryKindSaysWhatToKnowOrWhatToTry(t *testing.T) {
 	if found[true] != len(notes) || found[false] == 0 {
 		t.Errorf("%d kinds opened, want %d; %d not opened", found[true], len(notes), found[false])
 	}
-	for _, kind := range []string{KindAnimation, KindPNG, KindJPEG, KindWebP, KindBMP, KindFrames, KindY4M, KindWAV} {
+	for _, kind := range []string{KindAnimation, KindPNG, KindJPEG, KindWebP, KindBMP, KindFrames, KindY4M, KindAVI, KindWAV, KindFLAC, KindMP3} {
 		if !seen[kind] {
 			t.Errorf("%s is not listed", kind)
 		}

@@ -1,7 +1,6 @@
 package source
 
 import (
-	"bytes"
 	"context"
 	"errors"
 	"fmt"
@@ -11,9 +10,9 @@ import (
 )
 
 const (
-	opened  = "this version opens GIF, PNG, JPEG, WebP, BMP, Y4M, WAV and folders of numbered pictures"
-	tryVid  = "export it as Y4M video, as an animated GIF or as numbered PNG pictures, and its sound as WAV"
-	trySnd  = "export it as WAV sound, 16-bit PCM"
+	opened  = "this version opens GIF, PNG, JPEG, WebP, BMP, Y4M, AVI with Motion JPEG, WAV, FLAC, MP3 and folders of numbered pictures"
+	tryVid  = "export it as AVI with Motion JPEG and PCM sound, as Y4M video, as an animated GIF or as numbered PNG pictures with their sound as WAV"
+	trySnd  = "export it as WAV sound, 16-bit PCM, or as FLAC"
 	tryPic  = "export it as PNG or JPEG"
 	headLen = 3 * tsPacket // as many bytes as the longest signature needs
 
@@ -36,9 +35,12 @@ var signatures = []signature{
 	{KindWebP, "a", true, "", func(h []byte) bool { return form(h, "RIFF", "WEBP") }},
 	{KindBMP, "a", true, "", isBMP},
 	{KindY4M, "a", true, "", func(h []byte) bool { return starts(h, "YUV4MPEG2 ") || starts(h, "YUV4MPEG2\n") }},
+	{KindAVI, "an", true, "", func(h []byte) bool { return form(h, "RIFF", "AVI ") }},
 	{KindWAV, "a", true, "", func(h []byte) bool {
 		return form(h, "RIFF", "WAVE") || form(h, "RF64", "WAVE") || form(h, "BW64", "WAVE")
 	}},
+	{KindFLAC, "a", true, "", func(h []byte) bool { return starts(h, "fLaC") }},
+	{KindMP3, "an", true, "", isMP3},
 
 	{"big-endian WAV sound (RIFX)", "a", false, trySnd, func(h []byte) bool { return form(h, "RIFX", "WAVE") }},
 	{"HEIF or AVIF picture", "a", false, tryPic, isHEIF},
@@ -46,7 +48,6 @@ var signatures = []signature{
 		return at(h, 4, "ftyp") || at(h, 4, "moov") || at(h, 4, "mdat") || at(h, 4, "wide")
 	}},
 	{"Matroska or WebM video", "a", false, tryVid, func(h []byte) bool { return starts(h, "\x1a\x45\xdf\xa3") }},
-	{"AVI video", "an", false, tryVid, func(h []byte) bool { return form(h, "RIFF", "AVI ") }},
 	{"MPEG transport stream", "an", false, tryVid, func(h []byte) bool {
 		return len(h) > 2*tsPacket && h[0] == 0x47 && h[tsPacket] == 0x47 && h[2*tsPacket] == 0x47
 	}},
@@ -56,13 +57,14 @@ var signatures = []signature{
 	{"Windows Media video or sound", "a", false, tryVid, func(h []byte) bool { return starts(h, "\x30\x26\xb2\x75\x8e\x66\xcf\x11") }},
 	{"FLV video", "an", false, tryVid, func(h []byte) bool { return starts(h, "FLV\x01") }},
 	{"Ogg video or sound", "an", false, tryVid, func(h []byte) bool { return starts(h, "OggS") }},
-	{"FLAC sound", "a", false, trySnd, func(h []byte) bool { return starts(h, "fLaC") }},
 	{"AIFF sound", "an", false, trySnd, func(h []byte) bool { return form(h, "FORM", "AIFF") || form(h, "FORM", "AIFC") }},
-	{"MP3 sound", "an", false, trySnd, isMP3},
+	{"MPEG layer I or II sound", "an", false, trySnd, isMPEGSound},
 	{"TIFF picture", "a", false, tryPic, func(h []byte) bool { return starts(h, "II*\x00") || starts(h, "MM\x00*") }},
 }
 
-func starts(head []byte, magic string) bool { return bytes.HasPrefix(head, []byte(magic)) }
+func starts[T []byte | string](head T, magic string) bool {
+	return len(head) >= len(magic) && string(head[:len(magic)]) == magic
+}
 
 func at(head []byte, offset int, magic string) bool {
 	return len(head) > offset && starts(head[offset:], magic)
@@ -95,14 +97,17 @@ func isHEIF(h []byte) bool {
 	return false
 }
 
-// isMP3 takes an ID3 tag, or a layer III frame header with no reserved value
-// (ISO/IEC 11172-3, 2.4.1.3).
+// isMP3 takes an ID3 tag, or the header of a layer III frame.
 func isMP3(h []byte) bool {
-	if starts(h, "ID3") {
-		return true
-	}
-	return len(h) >= 4 && h[0] == 0xff && h[1]&0xe6 == 0xe2 && h[1]&0x18 != 0x08 &&
-		h[2]&0xf0 != 0xf0 && h[2]&0xf0 != 0 && h[2]&0x0c != 0x0c
+	_, ok, other := parseMP3Header(h)
+	return ok || starts(other, "MP3") || starts(h, "ID3")
+}
+
+// isMPEGSound takes the headers of the other layers, but not the bytes ff fe,
+// with which text in UTF-16 begins.
+func isMPEGSound(h []byte) bool {
+	_, _, other := parseMP3Header(h)
+	return starts(other, "MPEG") && h[1] != 0xfe
 }
 
 // recognise returns the signature that matches, or nil.
@@ -115,7 +120,8 @@ func recognise(head []byte) *signature {
 	return nil
 }
 
-// readHead reads the first bytes of an ordinary file.
+// readHead reads the first bytes of an ordinary file, or those behind a tag that
+// was put before FLAC sound.
 func readHead(path string) ([]byte, error) {
 	f, err := os.Open(path)
 	if err != nil {
@@ -127,7 +133,14 @@ func readHead(path string) ([]byte, error) {
 	if err != nil && err != io.EOF && err != io.ErrUnexpectedEOF {
 		return nil, fmt.Errorf("source: %w", err)
 	}
-	return head[:n], nil
+	head = head[:n]
+	if starts(head, "ID3") && n >= 10 {
+		var behind [4]byte
+		if n, _ := f.ReadAt(behind[:], id3Size(head)); starts(behind[:n], "fLaC") {
+			head = behind[:n]
+		}
+	}
+	return head, nil
 }
 
 // Sniff says what a file or folder is, by its content. The kind is one of the
@@ -207,6 +220,12 @@ func Open(ctx context.Context, path string, o Options) (*Media, error) {
 		return openGIF(ctx, path, o)
 	case KindWAV:
 		return openWAV(ctx, path)
+	case KindFLAC:
+		return openFLAC(ctx, path)
+	case KindMP3:
+		return openMP3(ctx, path)
+	case KindAVI:
+		return openAVI(ctx, path, o)
 	case KindY4M:
 		f, err := os.Open(path)
 		if err != nil {

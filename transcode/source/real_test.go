@@ -59,6 +59,8 @@ func TestRealFilesOpenOrFailClearly(t *testing.T) {
 		{[]string{".jpg", ".jpeg"}, 95, 1},
 		{[]string{".bmp"}, 1, 1},
 		{[]string{".wav"}, 90, 3},
+		{[]string{".flac"}, 165, 0},
+		{[]string{".mp3"}, 47, 0},
 	} {
 		files := realFiles(t, c.endings...)
 		opened, refused := 0, 0

@@ -10,7 +10,9 @@
 //
 // What is read here was often made by somebody else. Sizes are checked before
 // anything is allocated, a file cut short plays as far as it goes and says so
-// in Warnings, and any other damage is an error that says where it is.
+// in Warnings, and any other damage is an error that says where it is. Only in
+// MP3 and Motion JPEG, which are made of pieces that stand alone and often have
+// a bad one, the others play and Warnings tell of it.
 package source
 
 import (
@@ -31,8 +33,14 @@ const (
 	KindBMP       = "BMP picture"
 	KindFrames    = "folder of frames"
 	KindY4M       = "Y4M video"
+	KindAVI       = "AVI video"
 	KindWAV       = "WAV sound"
+	KindFLAC      = "FLAC sound"
+	KindMP3       = "MP3 sound"
 )
+
+// IsSound reports whether a kind is sound alone.
+func IsSound(kind string) bool { return kind == KindWAV || kind == KindFLAC || kind == KindMP3 }
 
 // DefaultMaxPixels is the largest picture opened unless Options say otherwise:
 // 64 Mi pixels, as of 8192 by 8192.
@@ -140,7 +148,8 @@ type Sound interface {
 	Close() error
 }
 
-// Media is an opened source. It has pictures or sound; the other is nil.
+// Media is an opened source. It has pictures, sound, or both, which may then be
+// read at the same time, each by a goroutine of its own; what it has not is nil.
 type Media struct {
 	Kind     string // one of the Kind constants
 	Pictures Pictures
