@@ -129,13 +129,13 @@ func stem(path string) string { return strings.TrimSuffix(path, filepath.Ext(pat
 func joinSound(items []Item) []Item {
 	pictures := make(map[string][]int)
 	for i, it := range items {
-		if it.Kind != source.KindWAV {
+		if !source.IsSound(it.Kind) {
 			pictures[nameOf(it)] = append(pictures[nameOf(it)], i)
 		}
 	}
 	kept := items[:0:0]
 	for _, it := range items {
-		if at := pictures[stem(it.Source)]; it.Kind == source.KindWAV && len(at) == 1 && items[at[0]].Sound == "" {
+		if at := pictures[stem(it.Source)]; source.IsSound(it.Kind) && len(at) == 1 && items[at[0]].Sound == "" {
 			items[at[0]].Sound = it.Source
 		}
 	}
@@ -212,7 +212,7 @@ func ForPlayer(items []Item, skipped []Skipped, hasSound bool) ([]Item, []Skippe
 	}
 	kept := items[:0:0]
 	for _, it := range items {
-		if it.Kind == source.KindWAV && it.Err == nil {
+		if source.IsSound(it.Kind) && it.Err == nil {
 			skipped = append(skipped, Skipped{it.Source, "sound alone, and the player has no speaker"})
 			continue
 		}
