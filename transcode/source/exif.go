@@ -61,49 +61,52 @@ func tiffOrientation(b []byte) orientation {
 	return 0
 }
 
-// jpegOrientation walks the segments of a JPEG up to the first scan.
-func jpegOrientation(r io.Reader) orientation {
+// jpegHead walks the segments of a JPEG up to the first scan. A progressive one
+// (frame type SOF2 of ITU-T T.81) stores its picture in several passes.
+func jpegHead(r io.Reader) (turn orientation, progressive bool) {
 	in := bufio.NewReader(r)
 	var b [4]byte
 	if _, err := io.ReadFull(in, b[:2]); err != nil {
-		return 0
+		return 0, false
 	}
 	for {
 		if _, err := io.ReadFull(in, b[:2]); err != nil || b[0] != 0xff {
-			return 0
+			return turn, progressive
 		}
 		for b[1] == 0xff { // fill bytes
 			c, err := in.ReadByte()
 			if err != nil {
-				return 0
+				return turn, progressive
 			}
 			b[1] = c
 		}
-		if b[1] == 0xda || b[1] == 0xd9 { // start of scan, end of image
-			return 0
-		}
-		if b[1] == 0x01 || b[1] >= 0xd0 && b[1] <= 0xd7 { // no length
+		switch {
+		case b[1] == 0xda || b[1] == 0xd9: // start of scan, end of image
+			return turn, progressive
+		case b[1] == 0x01 || b[1] >= 0xd0 && b[1] <= 0xd7: // no length
 			continue
+		case b[1] == 0xc2:
+			progressive = true
 		}
 		if _, err := io.ReadFull(in, b[2:]); err != nil {
-			return 0
+			return turn, progressive
 		}
 		size := int(binary.BigEndian.Uint16(b[2:])) - 2
 		if size < 0 {
-			return 0
+			return turn, progressive
 		}
-		if b[1] == 0xe1 && size >= 6 {
+		if b[1] == 0xe1 && size >= 6 && turn == 0 {
 			app1 := make([]byte, size)
 			if _, err := io.ReadFull(in, app1); err != nil {
-				return 0
+				return turn, progressive
 			}
 			if string(app1[:6]) == "Exif\x00\x00" {
-				return tiffOrientation(app1[6:])
+				turn = tiffOrientation(app1[6:])
 			}
 			continue
 		}
 		if _, err := in.Discard(size); err != nil {
-			return 0
+			return turn, progressive
 		}
 	}
 }
