@@ -52,7 +52,7 @@ func sounding() Settings {
 func picture(s Settings, number int) []byte {
 	codes := make([]uint8, s.Width*s.Height*s.PixelFormat.Channels())
 	for i := range codes {
-		codes[i] = uint8((i*7 + number*3 + i*i) % s.PixelFormat.Levels(i%s.PixelFormat.Channels()))
+		codes[i] = uint8((i*5 + number*3 + i*i/3) % s.PixelFormat.Levels(i%s.PixelFormat.Channels()))
 	}
 	frame := make([]byte, s.PixelFormat.FrameBytes(s.Width, s.Height))
 	s.PixelFormat.Pack(frame, codes, s.Width, s.Height)
@@ -121,7 +121,7 @@ func beatAt(data []byte, k int) int {
 	if err != nil {
 		panic(err)
 	}
-	at := int(h.beatsSector()) * SectorBytes
+	at := int(h.BeatsSector) * SectorBytes
 	for range k {
 		at += int(binary.LittleEndian.Uint16(data[at+8:])) * SectorBytes
 	}
@@ -201,7 +201,7 @@ func reencode(data []byte) ([]byte, error) {
 	if err := p.finish(); err != nil {
 		return nil, err
 	}
-	return out.data, p.writeHeader()
+	return out.data, p.writeHeader(h.AllBeats)
 }
 
 func mustReencode(t *testing.T, data []byte) {

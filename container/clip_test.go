@@ -71,7 +71,7 @@ func randomSettings(rng *rand.Rand) Settings {
 		s.SoundCoding = SoundCoding(1 + rng.IntN(2))
 		s.Channels = 1 + rng.IntN(2)
 		s.SampleRate = []Ratio{{2000, 1}, {8000, 1}, {22050, 1}, {375000, 17}, {15625, 1}}[rng.IntN(5)]
-		s.SoundLead = rng.IntN(8)
+		s.SoundLead = 1 + rng.IntN(8)
 	}
 	for i := range s.Extension {
 		s.Extension[i] = byte(rng.Uint32())
@@ -118,9 +118,6 @@ func TestWhatIsWrittenIsReadBack(t *testing.T) {
 				t.Fatalf("trial %d part %d: %+v %s: %v", trial, part, s, codings, err)
 			}
 			mustReencode(t, data)
-			if part > 0 && int(h.Beats) < s.SoundLead {
-				t.Fatalf("trial %d part %d: %d beats, shorter than the lead of %d", trial, part, h.Beats, s.SoundLead)
-			}
 			if int(h.FirstBeat) != number || int(h.Part) != part || h.Continues() != (part+1 < len(files)) {
 				t.Fatalf("trial %d part %d: first beat %d, part %d, continues %v", trial, part, h.FirstBeat, h.Part, h.Continues())
 			}
@@ -402,6 +399,7 @@ func TestCallersMistakesAreRefused(t *testing.T) {
 		"fast samples":       func(s *Settings) { s.SampleRate = Ratio{96001, 1} },
 		"product too large":  func(s *Settings) { s.Rate, s.SampleRate = Ratio{30000, 1001}, Ratio{84000000, 3809} },
 		"lead without sound": func(s *Settings) { s.SoundCoding, s.Channels, s.SampleRate = 0, 0, Ratio{} },
+		"sound without lead": func(s *Settings) { s.SoundLead = 0 },
 		"adpcm":              func(s *Settings) { s.SoundCoding = IMAADPCM },
 	} {
 		s := sounding()
@@ -443,11 +441,14 @@ func TestCallersMistakesAreRefused(t *testing.T) {
 
 func TestAHugeDeclaredSizeCostsNoMemory(t *testing.T) {
 	data := clip(sounding(), "R")
-	set(data, 36, 0xff, 0xff, 0x7e, 0) // beats
-	set(data, 48, 0, 4, 8)             // seekSectors, seekShift
-	set(data, 60, 0xff, 0xff, 0x7f, 0) // fileSectors
-	set(data, 66, 0xff, 0xff)          // maxBeatSectors
-	whole := uint32(601 + 512*65535)   // three beats of sound and the largest beat
+	set(data, 36, 0xff, 0xff, 0x7e, 0)  // beats
+	set(data, 156, 0xff, 0xff, 0x7e, 0) // allBeats
+	set(data, 144, le32(400)...)        // leadBytes
+	set(data, 148, le32(1026)...)       // beatsSector
+	set(data, 48, 0, 4, 8)              // seekSectors, seekShift
+	set(data, 60, 0xff, 0xff, 0x7f, 0)  // fileSectors
+	set(data, 66, 0xff, 0xff)           // maxBeatSectors
+	whole := uint32(601 + 512*65535)    // three beats of sound and the largest beat
 	set(data, 84, binary.LittleEndian.AppendUint32(nil, whole)...)
 	var s [SectorBytes]byte
 	copy(s[:], data)

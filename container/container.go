@@ -41,7 +41,7 @@ const (
 	MaxParts       = 1000                // files of a clip
 	MaxProduct     = 1<<31 - 1           // of a term of each rate, see [Timing]
 	seekPerSector  = 512 / 16            // entries
-	maxShift       = 23                  // of the seek table
+	maxShift       = 18                  // of the seek table
 	crc16Poly      = 0x1021              // x^16+x^12+x^5+1, start 0: the card bus uses it too
 	magic          = "\x9bSRQ\r\n\x1a\n" // first byte above 127 and both line ends show text-mode damage
 )

@@ -47,6 +47,10 @@ type Header struct {
 	PanelBytes       uint64 // all beats together
 	Identity         [16]byte
 	Need             [NeedPoints]uint32 // bytes/s for read-ahead of 4 KiB·2^k
+	LeadBytes        uint32             // sound of the lead-in
+	BeatsSector      uint32             // where the first beat begins
+	SamplePhase      uint32             // firstBeat·P mod Q, to step through sample counts from there
+	AllBeats         uint32             // beats of all parts
 	Extension        [ExtensionBytes]byte
 }
 
@@ -82,28 +86,33 @@ func (h *Header) fields() []field {
 		{46, "soundLead", &h.SoundLead, 0, MaxSoundLead},
 		{48, "seekSectors", &h.SeekSectors, 1, MaxSeekSectors},
 		{50, "seekShift", &h.SeekShift, 0, maxShift},
-		{51, "frameCodings", &h.FrameCodings, 1, 255},
+		{51, "frameCodings", &h.FrameCodings, 2, 255},
 		{52, "seekCRC", &h.SeekCRC, 0, any32},
 		{56, "leadCRC", &h.LeadCRC, 0, any32},
-		{60, "fileSectors", &h.FileSectors, 3, MaxFileSectors},
-		{64, "firstBeatSectors", &h.FirstBeatSectors, 1, 65535},
-		{66, "maxBeatSectors", &h.MaxBeatSectors, 1, 65535},
-		{68, "maxFrameBytes", &h.MaxFrameBytes, 1, 4 * MaxSide * MaxSide},
-		{72, "maxPanelBytes", &h.MaxPanelBytes, 1, 4 * MaxSide * MaxSide},
+		{60, "fileSectors", &h.FileSectors, 4, MaxFileSectors},
+		{64, "firstBeatSectors", &h.FirstBeatSectors, 2, 65535},
+		{66, "maxBeatSectors", &h.MaxBeatSectors, 2, 65535},
+		{68, "maxFrameBytes", &h.MaxFrameBytes, 1, 3 * MaxSide * MaxSide},
+		{72, "maxPanelBytes", &h.MaxPanelBytes, 1, 3 * MaxSide * MaxSide},
 		{76, "maxSoundBytes", &h.MaxSoundBytes, 0, 4 * MaxSampleRate},
 		{80, "streamBytes", &h.StreamBytes, SectorBytes, 1<<27 - 1},
-		{84, "wholeBytes", &h.WholeBytes, SectorBytes, 1<<27 - 1},
+		{84, "wholeBytes", &h.WholeBytes, 2 * SectorBytes, 1<<27 - 1},
 		{88, "panelBytes", &h.PanelBytes, 1, 1<<63 - 1},
 		{96, "identity", h.Identity[:], 0, 0},
 	}
 	for k := range h.Need {
 		f = append(f, field{112 + 4*k, fmt.Sprintf("need[%d]", k), &h.Need[k], 0, any32})
 	}
-	return append(f, field{256, "extension", h.Extension[:], 0, 0})
+	return append(f,
+		field{144, "leadBytes", &h.LeadBytes, 0, 4 * MaxSoundLead * MaxSampleRate},
+		field{148, "beatsSector", &h.BeatsSector, 2, MaxFileSectors},
+		field{152, "samplePhase", &h.SamplePhase, 0, MaxProduct},
+		field{156, "allBeats", &h.AllBeats, 1, MaxBeatNumber},
+		field{256, "extension", h.Extension[:], 0, 0})
 }
 
 const (
-	reservedStart = 144
+	reservedStart = 160
 	reservedEnd   = 256
 	headerCRCAt   = 508
 )
@@ -226,16 +235,22 @@ func (h *Header) check() error {
 		return err
 	}
 	switch {
-	case uint64(h.FirstBeat)+uint64(h.Beats) > MaxBeatNumber:
-		return bad("firstBeat", "%d and %d beats go past %d", h.FirstBeat, h.Beats, MaxBeatNumber)
+	case uint64(h.FirstBeat)+uint64(h.Beats) > uint64(h.AllBeats):
+		return bad("allBeats", "%d, but this file has beats %d to %d", h.AllBeats, h.FirstBeat, uint64(h.FirstBeat)+uint64(h.Beats)-1)
+	case h.Continues() != (h.FirstBeat+h.Beats < h.AllBeats):
+		return bad("allBeats", "%d, this file ends before beat %d: flag more must be set exactly if beats follow", h.AllBeats, h.FirstBeat+h.Beats)
 	case (h.Part == 0) != (h.FirstBeat == 0):
 		return bad("firstBeat", "%d in part %d: it is 0 in part 0 and only there", h.FirstBeat, h.Part)
-	case h.Part > 0 && h.Beats < uint32(h.SoundLead):
-		return bad("beats", "%d in part %d, want at least soundLead, %d: only part 0 may be shorter", h.Beats, h.Part, h.SoundLead)
 	case h.SeekShift != seekShift(h.Beats, h.SeekSectors):
 		return bad("seekShift", "%d, want %d, the smallest with which %d beats fit %d sectors", h.SeekShift, seekShift(h.Beats, h.SeekSectors), h.Beats, h.SeekSectors)
-	case int64(h.FileSectors) < h.beatsSector()+int64(h.Beats):
-		return bad("fileSectors", "%d, want at least %d for %d beats", h.FileSectors, h.beatsSector()+int64(h.Beats), h.Beats)
+	case int(h.LeadBytes) != h.leadBytes():
+		return bad("leadBytes", "%d, want %d for the sound of %d beats", h.LeadBytes, h.leadBytes(), h.SoundLead)
+	case int64(h.BeatsSector) != h.beatsSector():
+		return bad("beatsSector", "%d, want %d", h.BeatsSector, h.beatsSector())
+	case h.SamplePhase != h.Timing().phase(h.FirstBeat):
+		return bad("samplePhase", "%d, want %d", h.SamplePhase, h.Timing().phase(h.FirstBeat))
+	case uint64(h.FileSectors) < uint64(h.BeatsSector)+uint64(h.Beats):
+		return bad("fileSectors", "%d, want at least %d for %d beats", h.FileSectors, uint64(h.BeatsSector)+uint64(h.Beats), h.Beats)
 	case h.FirstBeatSectors > h.MaxBeatSectors:
 		return bad("firstBeatSectors", "%d is over maxBeatSectors, %d", h.FirstBeatSectors, h.MaxBeatSectors)
 	}
@@ -263,6 +278,9 @@ func (h *Header) checkSound(bad func(name, format string, args ...any) error) er
 	}
 	if h.Channels == 0 {
 		return bad("channels", "0 in a clip with sound, want 1 or 2")
+	}
+	if h.SoundLead == 0 {
+		return bad("soundLead", "0 in a clip with sound, want 1 to %d", MaxSoundLead)
 	}
 	if h.SampleRateDen == 0 || gcd(h.SampleRateNum, h.SampleRateDen) != 1 {
 		return bad("sampleRateNum", "%d/%d is not a ratio in lowest terms", h.SampleRateNum, h.SampleRateDen)
@@ -315,13 +333,11 @@ func maxKeyDistance(rate Ratio) int { return int(2 * uint64(rate.Num) / uint64(r
 // the end of a looping clip the beats count from its start; past the end of any
 // other clip there is no sound.
 func (h *Header) soundBytes(j uint32) int {
-	end := h.FirstBeat + h.Beats
-	switch {
-	case j < end || h.Continues():
-	case h.Loop():
-		j %= end
-	default:
-		return 0
+	if j >= h.AllBeats {
+		if !h.Loop() {
+			return 0
+		}
+		j %= h.AllBeats
 	}
 	return h.Timing().Samples(j) * h.SampleFrameBytes()
 }

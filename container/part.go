@@ -28,10 +28,13 @@ func newPartWriter(w io.WriteSeeker, h *Header, lead []byte) (*partWriter, error
 		p.buf.Write(zeroSector[:])
 	}
 	padded := append(lead[:len(lead):len(lead)], make([]byte, padding(len(lead)))...)
-	if len(lead) > 0 {
+	if h.SoundLead > 0 {
 		h.LeadCRC = crc32Of(padded)
 	}
-	p.tally = newTally(h, 1+int64(h.SeekSectors)+sectorsFor(int64(len(lead))))
+	h.LeadBytes = uint32(len(lead))
+	h.BeatsSector = uint32(1 + int64(h.SeekSectors) + sectorsFor(int64(len(lead))))
+	h.SamplePhase = h.Timing().phase(h.FirstBeat)
+	p.tally = newTally(h, int64(h.BeatsSector))
 	if _, err := p.buf.Write(padded); err != nil {
 		return nil, fmt.Errorf("container: write lead-in: %w", err)
 	}
@@ -74,9 +77,6 @@ func (p *partWriter) add(number uint32, coding FrameCoding, sound, frame []byte,
 // finish writes the seek table; all but sector 0 is then in place.
 func (p *partWriter) finish() error {
 	table := p.tally.finish()
-	if err := p.h.check(); err != nil {
-		return err
-	}
 	if err := p.buf.Flush(); err != nil {
 		return fmt.Errorf("container: finish part %d: %w", p.h.Part, err)
 	}
@@ -84,8 +84,12 @@ func (p *partWriter) finish() error {
 	return p.writeAt(SectorBytes, table)
 }
 
-// writeHeader makes the file a clip.
-func (p *partWriter) writeHeader() error {
+// writeHeader makes the file a clip; the beats of all parts are known by then.
+func (p *partWriter) writeHeader(allBeats uint32) error {
+	p.h.AllBeats = allBeats
+	if err := p.h.check(); err != nil {
+		return err
+	}
 	sector0 := p.h.Encode()
 	return p.writeAt(0, sector0[:])
 }

@@ -57,7 +57,7 @@ func NewReader(r io.ReaderAt, size int64, limits Limits) (*Reader, error) {
 			return nil, &LimitError{Place: "header (" + l.place + ")", Found: l.found, Limit: l.limit}
 		}
 	}
-	return &Reader{r: r, h: h, next: h.FirstBeat, at: h.beatsSector(), expect: h.FirstBeatSectors}, nil
+	return &Reader{r: r, h: h, next: h.FirstBeat, at: int64(h.BeatsSector), expect: h.FirstBeatSectors}, nil
 }
 
 // Header returns the clip's header.
@@ -65,7 +65,7 @@ func (r *Reader) Header() Header { return r.h }
 
 // LeadIn returns the sound of the first soundLead beats, one after another.
 func (r *Reader) LeadIn() ([]byte, error) {
-	n := r.h.leadBytes()
+	n := int(r.h.LeadBytes)
 	p := make([]byte, sectorsFor(int64(n))*SectorBytes)
 	sector := 1 + int64(r.h.SeekSectors)
 	place := fmt.Sprintf("lead-in at sector %d", sector)
@@ -75,7 +75,7 @@ func (r *Reader) LeadIn() ([]byte, error) {
 	if got := crc32Of(p); got != r.h.LeadCRC {
 		return nil, damaged(place, "checksum 0x%08x, want 0x%08x", got, r.h.LeadCRC)
 	}
-	if err := zeros(p[n:], place); err != nil {
+	if err := zeros(p[n:], place, "its sound"); err != nil {
 		return nil, err
 	}
 	return p[:n], nil
@@ -102,10 +102,10 @@ func (r *Reader) Read(number uint32, b *Beat) error {
 	frame := b.frameOffset()
 	b.Sound = b.buf[BeatHeaderBytes:][:b.SoundBytes]
 	b.Frame = b.buf[frame:][:b.FrameBytes]
-	if err := zeros(b.buf[BeatHeaderBytes+int(b.SoundBytes):frame], place); err != nil {
+	if err := zeros(b.buf[BeatHeaderBytes+int(b.SoundBytes):frame], place, "the sound"); err != nil {
 		return err
 	}
-	if err := zeros(b.buf[frame+int(b.FrameBytes):], place); err != nil {
+	if err := zeros(b.buf[frame+int(b.FrameBytes):], place, "the frame"); err != nil {
 		return err
 	}
 	if b.FrameCoding == Raw && !r.h.PixelFormat.PaddingClear(b.Frame, int(r.h.Width), int(r.h.Height)) {
@@ -114,10 +114,10 @@ func (r *Reader) Read(number uint32, b *Beat) error {
 	return nil
 }
 
-func zeros(p []byte, place string) error {
+func zeros(p []byte, place, behind string) error {
 	for _, v := range p {
 		if v != 0 {
-			return damaged(place, "padding byte 0x%02x, want 0", v)
+			return damaged(place, "padding byte 0x%02x behind %s, want 0", v, behind)
 		}
 	}
 	return nil
@@ -203,7 +203,7 @@ func (r *Reader) SeekEntry(number uint32) (SeekEntry, error) {
 	e := decodeSeekEntry(p[:])
 	of := int64(r.h.FirstBeat) + k<<r.h.SeekShift // the beat that the entry is for
 	switch back := of - int64(e.Number); {
-	case e.Number < r.h.FirstBeat || back < 0 || int64(e.Sector) < r.h.beatsSector() || e.Sector >= r.h.FileSectors:
+	case e.Number < r.h.FirstBeat || back < 0 || e.Sector < r.h.BeatsSector || e.Sector >= r.h.FileSectors:
 		return SeekEntry{}, damaged(place, "entry %d names beat %d at sector %d, outside of the beats up to %d", k, e.Number, e.Sector, of)
 	case back >= int64(r.h.MaxKeyDistance()): // no long walks on a table that lies
 		return SeekEntry{}, damaged(place, "entry %d names beat %d, %d before beat %d, want fewer than %d", k, e.Number, back, of, r.h.MaxKeyDistance())

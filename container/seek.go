@@ -2,23 +2,27 @@ package container
 
 import "encoding/binary"
 
-// A SeekEntry names a key beat and where it lies.
+// A SeekEntry names a key beat, where it lies, and where the beat lies that
+// stores its sound: soundLead earlier, or the first of the file.
 type SeekEntry struct {
-	Number  uint32
-	Sector  uint32
-	Sectors uint16
+	Number       uint32
+	Sector       uint32
+	Sectors      uint16
+	SoundSectors uint16
+	SoundSector  uint32
 }
 
 func (e SeekEntry) append(p []byte) []byte {
 	p = binary.LittleEndian.AppendUint32(p, e.Number)
 	p = binary.LittleEndian.AppendUint32(p, e.Sector)
 	p = binary.LittleEndian.AppendUint16(p, e.Sectors)
-	return append(p, 0, 0, 0, 0, 0, 0)
+	p = binary.LittleEndian.AppendUint16(p, e.SoundSectors)
+	return binary.LittleEndian.AppendUint32(p, e.SoundSector)
 }
 
 func decodeSeekEntry(p []byte) SeekEntry {
 	le := binary.LittleEndian
-	return SeekEntry{le.Uint32(p), le.Uint32(p[4:]), le.Uint16(p[8:])}
+	return SeekEntry{le.Uint32(p), le.Uint32(p[4:]), le.Uint16(p[8:]), le.Uint16(p[10:]), le.Uint32(p[12:])}
 }
 
 // seekShift returns the smallest s with which one entry each 2^s beats fits in
@@ -38,8 +42,8 @@ func SeekSectorsFor(beats uint32, rate Ratio) int {
 	if beats == 0 {
 		return 16
 	}
-	seconds := uint64(beats) * uint64(rate.Den) / uint64(rate.Num)
-	return int(min(1+seconds/seekPerSector, 64))
+	perSector := uint64(rate.Num) * seekPerSector // beats·rateDen that one sector serves
+	return int(min((uint64(beats)*uint64(rate.Den)+perSector-1)/perSector, 64))
 }
 
 // seekTable builds the entries of a clip whose length is not known: it starts

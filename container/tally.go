@@ -10,19 +10,27 @@ type tally struct {
 	sectors []uint16
 	seek    seekTable
 	at      int64 // sector of the next beat
+
+	sound   int   // index and sector of the beat that stores the sound of the next
+	soundAt int64 // one: soundLead before it, or the first
 }
 
 func newTally(h *Header, beatsSector int64) *tally {
-	return &tally{h: h, seek: seekTable{sectors: h.SeekSectors}, at: beatsSector}
+	return &tally{h: h, seek: seekTable{sectors: h.SeekSectors}, at: beatsSector, soundAt: beatsSector}
 }
 
 func (t *tally) add(b *BeatHeader) {
 	h := t.h
-	t.seek.add(uint32(len(t.sectors)), b.Key(), SeekEntry{b.Number, uint32(t.at), b.Sectors})
 	if len(t.sectors) == 0 {
 		h.FirstBeatSectors = b.Sectors
 	}
+	i := len(t.sectors)
 	t.sectors = append(t.sectors, b.Sectors)
+	for t.sound < i-int(h.SoundLead) {
+		t.soundAt += int64(t.sectors[t.sound])
+		t.sound++
+	}
+	t.seek.add(uint32(i), b.Key(), SeekEntry{b.Number, uint32(t.at), b.Sectors, t.sectors[t.sound], uint32(t.soundAt)})
 	t.at += int64(b.Sectors)
 	h.FrameCodings |= 1 << b.FrameCoding
 	h.MaxBeatSectors = max(h.MaxBeatSectors, b.Sectors)

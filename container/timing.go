@@ -70,6 +70,15 @@ func (t Timing) Samples(i uint32) int {
 	return int(t.FirstSample(i+1) - t.FirstSample(i))
 }
 
+// phase returns i·P mod Q: what a player that adds P mod Q for each beat, and
+// takes off Q when it is reached, holds at beat i.
+func (t Timing) phase(i uint32) uint32 {
+	if t.Q == 0 {
+		return 0
+	}
+	return uint32(uint64(i) * uint64(t.P) % uint64(t.Q))
+}
+
 // most returns a number of samples that no n beats in a row exceed:
 // ⌊n·P/Q⌋ + 1.
 func (t Timing) most(n int) int64 {

@@ -40,13 +40,84 @@ func with(change func(*Settings)) Settings {
 func le32(v uint32) []byte { return binary.LittleEndian.AppendUint32(nil, v) }
 func le16(v uint16) []byte { return binary.LittleEndian.AppendUint16(nil, v) }
 
-// part returns one file of a clip in several parts.
+// part returns one file (-1: the last) of a clip in several parts.
 func part(n int, loops bool) []byte {
 	files, err := makeParts(with(func(s *Settings) { s.PartSectors, s.Loops = 80, loops }), strings.Repeat("R----", 60))
 	if err != nil {
 		panic(err)
 	}
-	return files[n]
+	return files[(n+len(files))%len(files)]
+}
+
+// uneven returns one file (-1: the last) of a clip in parts whose beats differ in samples.
+func uneven(n int, loops bool) []byte {
+	files, err := makeParts(with(func(s *Settings) {
+		s.PartSectors, s.Loops, s.Rate, s.SampleRate = 230, loops, Ratio{30000, 1001}, Ratio{22050, 1}
+	}), strings.Repeat("R------", 15))
+	if err != nil || len(files) < 3 {
+		panic(fmt.Sprint(len(files), err))
+	}
+	return files[(n+len(files))%len(files)]
+}
+
+// large is a clip whose beats are larger than the smallest buffer of the need
+// curve, with a burst.
+func large() []byte {
+	return clip(Settings{Width: 40, Height: 64, PixelFormat: pixel.RGB565, Rate: Ratio{25, 1}, ExpectedBeats: 1}, "R--RRR-R")
+}
+
+func addNeed(data []byte, k int, delta int32) []byte {
+	at := 112 + 4*k
+	return set(data, at, le32(binary.LittleEndian.Uint32(data[at:])+uint32(delta))...)
+}
+
+// assemble writes beats that the writer would refuse, everything else right.
+func assemble(s Settings, codings string) []byte {
+	h := Header{
+		Width: uint16(s.Width), Height: uint16(s.Height), PixelFormat: s.PixelFormat, RateNum: s.Rate.Num, RateDen: s.Rate.Den, SeekSectors: 1,
+		SoundCoding: s.SoundCoding, Channels: uint8(s.Channels), SampleRateNum: s.SampleRate.Num, SampleRateDen: s.SampleRate.Den, SoundLead: uint16(s.SoundLead),
+		AllBeats: uint32(len(codings)),
+	}
+	sound := func(k int) []byte { return tone(h.soundBytes(uint32(k)), k) }
+	var lead []byte
+	for k := range s.SoundLead {
+		lead = append(lead, sound(k)...)
+	}
+	var f memFile
+	p, err := newPartWriter(&f, &h, lead)
+	if err != nil {
+		panic(err)
+	}
+	for k, c := range codings {
+		coding, frame := Repeat, []byte(nil)
+		if c == 'R' {
+			coding, frame = Raw, picture(s, k)
+		}
+		var next, ahead uint16
+		if rest := codings[k+1:]; rest != "" {
+			bytes := 0
+			if rest[0] == 'R' {
+				bytes = h.RawFrameBytes()
+			}
+			next = uint16(beatSectors(len(sound(k+1+s.SoundLead)), bytes))
+			ahead = uint16(strings.IndexByte(rest, 'R') + 1)
+		}
+		if err := p.add(uint32(k), coding, sound(k+s.SoundLead), frame, next, ahead); err != nil {
+			panic(err)
+		}
+	}
+	if err := errors.Join(p.finish(), p.writeHeader(h.AllBeats)); err != nil {
+		panic(err)
+	}
+	return f.data
+}
+
+// unused sets a bit of a frame of 7×5 pixels that stands for no pixel.
+func unused(f pixel.Format, offset int, bit byte, comment string) vector {
+	return vector{"unused-bits-" + f.String(), "damaged", comment, Limits{}, func() []byte {
+		d := clip(Settings{Width: 7, Height: 5, PixelFormat: f, Rate: Ratio{10, 1}, ExpectedBeats: 1}, "R")
+		return setBeat(d, 0, 512+offset, d[beatAt(d, 0)+512+offset]|bit)
+	}}
 }
 
 // fixSeek makes the CRC of a changed seek table right.
@@ -83,7 +154,9 @@ func vectors() []vector {
 		ok("ok-last-beats-repeat", "no key beat follows the last one", small(), "R-------------------"),
 		ok("ok-sound-u8", "unsigned 8-bit sound, lead of two beats", sounding(), "RR-R"),
 		ok("ok-sound-s16-stereo", "signed 16-bit stereo", with(func(s *Settings) { s.SoundCoding, s.Channels = S16, 2 }), "R-R"),
-		ok("ok-sound-without-lead", "each beat stores its own sound", with(func(s *Settings) { s.SoundLead = 0 }), "R-R"),
+		ok("ok-sound-u8-stereo", "unsigned 8-bit stereo", with(func(s *Settings) { s.Channels = 2 }), "R-R"),
+		ok("ok-sound-s16-mono", "signed 16-bit mono", with(func(s *Settings) { s.SoundCoding = S16 }), "R-R"),
+		ok("ok-lead-of-one", "sound one beat ahead", with(func(s *Settings) { s.SoundLead = 1 }), "R-R"),
 		ok("ok-lead-longer-than-clip", "all sound lies in the lead-in", with(func(s *Settings) { s.SoundLead = 9 }), "R-R"),
 		ok("ok-lead-over-a-sector", "the lead-in takes two sectors", with(func(s *Settings) { s.SoundLead = 4 }), "R-R--R"),
 		ok("ok-loop", "the last beats store the sound of the first", with(func(s *Settings) { s.Loops = true }), "R-RR-"),
@@ -96,9 +169,14 @@ func vectors() []vector {
 		ok("ok-seek-table-thinned", "40 beats in a table of 32 entries: one for each second beat", small(), strings.Repeat("R---", 10)),
 		ok("ok-seek-table-two-sectors", "a larger table reserved for a longer clip", with(func(s *Settings) { s.ExpectedBeats = 400 }), "R-R"),
 		ok("ok-extension", "the extension area may hold anything", with(func(s *Settings) { copy(s.Extension[:], "any bytes at all \xff\x00\x01") }), "R"),
+		file("ok-first-part-of-a-loop", "ok", "another part follows, and in the end beat 0", func() []byte { return part(0, true) }),
+		file("ok-middle-part-uneven", "ok", "735 or 736 samples a beat, counted from beat 0 of part 0", func() []byte { return uneven(1, false) }),
+		file("ok-last-part-of-a-loop-uneven", "ok", "its last beats store the sound of beat 0", func() []byte { return uneven(-1, true) }),
+		ok("ok-loop-uneven", "the loop begins its sample counts anew", with(func(s *Settings) { s.Loops, s.Rate, s.SampleRate = true, Ratio{30000, 1001}, Ratio{22050, 1} }), "R-RR-"),
+		file("ok-large-beats", "ok", "beats over 4096 bytes: the first points of the need curve are of strips", large),
 		file("ok-first-part", "ok", "another part follows; the last beats store the start of its sound", func() []byte { return part(0, false) }),
 		file("ok-middle-part", "ok", "numbers and sample counts run on", func() []byte { return part(1, false) }),
-		file("ok-last-part-of-a-loop", "ok", "the last beats store the sound of beat 0, which is in another file", func() []byte { return part(4, true) }),
+		file("ok-last-part-of-a-loop", "ok", "the last beats store the sound of beat 0, which is in another file", func() []byte { return part(-1, true) }),
 	}
 	for _, f := range pixel.Formats() {
 		v = append(v, ok("ok-pixels-"+f.String(), "odd size, unused bits zero", Settings{Width: 7, Height: 5, PixelFormat: f, Rate: Ratio{10, 1}, ExpectedBeats: 1}, "RR"))
@@ -130,7 +208,26 @@ func vectors() []vector {
 		file("beats-too-few", "damaged", "two beats declared, the second announces a third", func() []byte { return set(clip(small(), "RRR"), 36, 2) }),
 		header("first-beat-in-part-0", "damaged", "numbers start at 0", 40, 5),
 		header("part-without-first-beat", "damaged", "part 1 starts with a beat after 0", 44, 1),
-		file("part-shorter-than-lead", "damaged", "part 1 has one beat, the lead is two", func() []byte { return set(part(1, false), 36, 1, 0, 0, 0) }),
+		file("sound-lead-zero", "damaged", "sound leads by at least one beat; all else fits a lead of 0", func() []byte {
+			d := set(clip(sounding(), "R-R"), 46, 0)
+			set(d, 56, 0, 0, 0, 0)
+			set(d, 80, le32(201+512)...)
+			set(d, 84, le32(201+1024)...)
+			return set(set(d, 144, 0, 0, 0, 0), 148, 2)
+		}),
+		header("lead-bytes", "damaged", "", 144, 0),
+		header("beats-sector", "damaged", "", 148, 4),
+		header("sample-phase", "damaged", "0 where P/Q is whole", 152, 1),
+		file("sample-phase-of-a-part", "damaged", "that of part 0 in part 1", func() []byte { return set(uneven(1, false), 152, 0, 0, 0, 0) }),
+		header("all-beats-too-few", "damaged", "", 156, 2),
+		header("all-beats-without-more", "damaged", "a fourth beat, and no part that has it", 156, 4),
+		file("more-without-beats", "damaged", "the flag is set in the last part", func() []byte { return set(part(-1, false), 10, 2) }),
+		file("lead-crc-without-sound", "damaged", "", func() []byte { return set(clip(small(), "R"), 56, 1) }),
+		file("need-one-too-high", "damaged", "whole beats", func() []byte { return addNeed(large(), 4, 1) }),
+		file("need-one-too-low", "damaged", "strips", func() []byte { return addNeed(large(), 0, -1) }),
+		file("need-of-the-largest-buffer", "damaged", "the last point of the curve", func() []byte { return addNeed(large(), 7, 1) }),
+		file("seek-entry-sound-sector", "damaged", "an entry names another beat for its sound; seekCRC matches", func() []byte { d := base(); return fixSeek(at(d, 512+16*2+12, 5)) }),
+		file("damaged-and-cut", "damaged", "the header is judged before the length", func() []byte { return set(base(), 14, 0, 0)[:1024] }),
 		header("sound-lead-over-240", "damaged", "", 46, 241),
 		header("seek-table-missing", "damaged", "at least one sector", 48, 0),
 		header("seek-shift-not-smallest", "damaged", "three beats fit with shift 0", 50, 1),
@@ -175,32 +272,16 @@ func vectors() []vector {
 		beat("frame-bytes-of-repeat", "damaged", "", 1, 20, 1),
 		beat("panel-bytes-of-beat", "damaged", "", 0, 24, 1),
 		beat("padding-set", "damaged", "payloadCRC matches", 0, 511, 1),
-		file("pixel-padding-set", "damaged", "unused bits of a 7-pixel one-bit row", func() []byte {
-			d := clip(Settings{Width: 7, Height: 5, PixelFormat: pixel.MonoRows, Rate: Ratio{10, 1}}, "R")
-			return setBeat(d, 0, 512, d[beatAt(d, 0)+512]|1)
-		}),
+		unused(pixel.RGB444, 52, 0x01, "half a byte behind an odd number of pixels"),
+		unused(pixel.RGB666, 0, 0x01, "the two low bits of each byte"),
+		unused(pixel.Grey4, 3, 0x01, "half a byte at the end of a row"),
+		unused(pixel.MonoRows, 0, 0x01, "the eighth bit of a row of 7"),
+		unused(pixel.MonoPages, 0, 0x80, "rows below the fifth"),
 		file("first-beat-repeats", "damaged", "there is no picture to repeat", func() []byte {
-			d := clip(small(), "R-R")
-			second := d[beatAt(d, 1):beatAt(d, 2)]
-			first := bytes.Clone(second)
-			copy(first[4:], le32(0))
-			copy(first[10:], le16(1))
-			fixBeat(first)
-			return set(append(bytes.Clone(d[:beatAt(d, 0)]), append(first, d[beatAt(d, 1):]...)...), 60, byte(len(d)/512-1))
+			return assemble(with(func(s *Settings) { s.SampleRate, s.SoundLead = Ratio{8000, 1}, 1 }), "-RR")
 		}),
-		file("keys-too-far-apart", "damaged", "beat 20 at 10 beats a second repeats", func() []byte {
-			d := clip(small(), "R-------------------R")
-			last := beatAt(d, 20)
-			repeat := bytes.Clone(d[beatAt(d, 19):last])
-			copy(repeat[4:], le32(20))
-			copy(repeat[10:], le16(0))
-			d = set(append(d[:last], repeat...), 60, byte(last/512+1))
-			setBeat(d, 19, 10, 1)
-			for k := range 21 {
-				setBeat(d, k, 12, 0)
-			}
-			return d
-		}),
+		file("keys-too-far-apart", "damaged", "beat 20 at 10 beats a second repeats", func() []byte { return assemble(small(), "R--------------------") }),
+		file("frame-padding-set", "damaged", "payloadCRC matches", func() []byte { return setBeat(base(), 0, 1023, 1) }),
 		file("empty-file", "truncated", "", func() []byte { return nil }),
 		file("header-cut", "truncated", "", func() []byte { return base()[:511] }),
 		file("file-cut", "truncated", "the last sector is missing", func() []byte { d := base(); return d[:len(d)-512] }),
@@ -282,7 +363,7 @@ func (v vector) text(detail string) string {
 	return b.String()
 }
 
-const vectorCount = 111
+const vectorCount = 136
 
 func TestConformanceVectors(t *testing.T) {
 	names := make(map[string]bool)
@@ -389,7 +470,7 @@ func repair(data []byte) []byte {
 		return data
 	}
 	start := (1 + int(h.SeekSectors)) * SectorBytes
-	at := int(h.beatsSector()) * SectorBytes
+	at := int(h.BeatsSector) * SectorBytes
 	if at > len(data) {
 		return data
 	}

@@ -24,7 +24,7 @@ func Verify(ctx context.Context, r io.ReaderAt, size int64, visit func(b *Beat))
 	found := h
 	found.FrameCodings, found.FirstBeatSectors, found.MaxBeatSectors = 0, 0, 0
 	found.MaxFrameBytes, found.MaxPanelBytes, found.MaxSoundBytes, found.PanelBytes = 0, 0, 0, 0
-	t := newTally(&found, h.beatsSector())
+	t := newTally(&found, int64(h.BeatsSector))
 
 	var b Beat
 	var promised uint32 // the key beat announced by the beats since the last one; 0 none

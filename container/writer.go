@@ -97,11 +97,13 @@ func NewPartsWriter(create func(part int) (io.WriteSeeker, error), s Settings) (
 	// The rest is checked by the rules of the header itself, on the smallest
 	// clip with these settings.
 	trial := h
-	trial.Beats, trial.FrameCodings, trial.FileSectors = 1, 1<<Raw, MaxFileSectors
-	trial.FirstBeatSectors, trial.MaxBeatSectors = 1, 1
+	trial.Beats, trial.AllBeats, trial.FrameCodings, trial.FileSectors = 1, 1, 1<<Raw, MaxFileSectors
+	trial.FirstBeatSectors, trial.MaxBeatSectors = 2, 2
 	trial.MaxFrameBytes, trial.MaxPanelBytes, trial.PanelBytes = 1, 1, 1
 	held := trial.SoundHeld()
-	trial.StreamBytes, trial.WholeBytes = uint32(held+SectorBytes), uint32(held+SectorBytes)
+	trial.StreamBytes, trial.WholeBytes = uint32(held+SectorBytes), uint32(held+2*SectorBytes)
+	trial.LeadBytes = uint32(trial.leadBytes())
+	trial.BeatsSector = uint32(trial.beatsSector())
 	if err := trial.check(); err != nil {
 		return nil, err
 	}
@@ -198,7 +200,7 @@ func (w *Writer) Close() ([]Header, error) {
 	for _, p := range w.done {
 		p.h.Identity = w.identity
 		if w.err == nil {
-			w.err = p.writeHeader()
+			w.err = p.writeHeader(w.beats)
 		}
 		headers = append(headers, *p.h)
 	}
@@ -252,13 +254,9 @@ func (w *Writer) emit(b *pending, nextKey uint32) error {
 		}
 	}
 	if b.coding.key() && nextKey != 0 {
-		// The next run of beats must still fit, whatever its size, and no part
-		// but the first may be shorter than the sound lead: neither this one nor
-		// the one behind it.
-		lead := int64(w.s.SoundLead)
-		worst := (int64(nextKey-b.number) + int64(maxKeyDistance(w.s.Rate)) + lead) * w.largest
-		long := w.part.h.Part == 0 || int64(nextKey-w.part.h.FirstBeat) >= lead
-		if w.part.tally.at+worst > w.limit && long && int64(w.beats)-int64(nextKey) >= lead {
+		// The next run of beats must still fit, whatever its size.
+		worst := (int64(nextKey-b.number) + int64(maxKeyDistance(w.s.Rate))) * w.largest
+		if w.part.tally.at+worst > w.limit {
 			w.splitAt = nextKey
 		}
 	}
