@@ -116,6 +116,10 @@ type headerFields struct {
 	WholeBytes       uint32   `json:"whole_bytes"`
 	PanelBytes       uint64   `json:"panel_bytes"`
 	Identity         string   `json:"identity"`
+	LeadBytes        uint32   `json:"lead_bytes"`
+	BeatsSector      uint32   `json:"beats_sector"`
+	SamplePhase      uint32   `json:"sample_phase"`
+	AllBeats         uint32   `json:"all_beats"`
 	Extension        string   `json:"extension"` // hexadecimal, without the zeros at its end
 }
 
@@ -131,7 +135,7 @@ func headerFieldsOf(h *container.Header) headerFields {
 		h.RateNum, h.RateDen, h.SampleRateNum, h.SampleRateDen, h.Beats, h.FirstBeat, h.Part, h.SoundLead,
 		h.SeekSectors, h.SeekShift, codings, h.SeekCRC, h.LeadCRC, h.FileSectors, h.FirstBeatSectors, h.MaxBeatSectors,
 		h.MaxFrameBytes, h.MaxPanelBytes, h.MaxSoundBytes, h.StreamBytes, h.WholeBytes, h.PanelBytes,
-		hex.EncodeToString(h.Identity[:]), hex.EncodeToString(bytes.TrimRight(h.Extension[:], "\x00")),
+		hex.EncodeToString(h.Identity[:]), h.LeadBytes, h.BeatsSector, h.SamplePhase, h.AllBeats, hex.EncodeToString(bytes.TrimRight(h.Extension[:], "\x00")),
 	}
 }
 

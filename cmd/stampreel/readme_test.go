@@ -10,6 +10,7 @@ import (
 	"os/exec"
 	"path/filepath"
 	"regexp"
+	"strconv"
 	"strings"
 	"testing"
 )
@@ -37,6 +38,10 @@ func TestReadmeCommandsWork(t *testing.T) {
 	text, err := os.ReadFile(readme)
 	if err != nil {
 		t.Fatal(err)
+	}
+	vectors, err := filepath.Glob(filepath.Join(root, "testdata", "vectors", "*.srq"))
+	if said := regexp.MustCompile(`\b(\d+) small files`).FindSubmatch(text); err != nil || said == nil || string(said[1]) != strconv.Itoa(len(vectors)) {
+		t.Errorf("README.md speaks of %q, there are %d vectors: %v", said, len(vectors), err)
 	}
 	dir := t.TempDir()
 	program := filepath.Join(dir, "bin", "stampreel")
