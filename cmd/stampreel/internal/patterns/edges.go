@@ -31,7 +31,7 @@ func (b *board) edges() Clip {
 	c := Clip{
 		File:  "1-edges.srq",
 		Shows: "edge of one pixel, up and left, numbered corners",
-		Right: "The arrows point up and left with their words upright beside them, and " + edge + ". " + corners +
+		Right: "The arrows point up and left with their words upright by them, and " + edge + ". " + corners +
 			fmt.Sprintf(". Below stand the size and pixel format that the player file gives, %d×%d %v.", b.w, b.h, b.p.Panel.Pixels.Value),
 		Wrong: []Fault{
 			{"the up arrow points right", degrees(1)},
@@ -120,7 +120,11 @@ func (b *board) drawEdges(c *canvas) {
 	b.writeFrom(c, leftWord, word, white, "LEFT")
 
 	size, format := fmt.Sprintf("%dx%d", b.w, b.h), strings.ToUpper(b.p.Panel.Pixels.Value.String())
-	s := b.typeset.largest(r.Dx()-2*side-4, band[below[0]].Dy(), size, format)
+	room := r.Dx() - 2*side - 4
+	if b.round {
+		room = room * 17 / 20
+	}
+	s := b.typeset.largest(room, band[below[0]].Dy(), size, format)
 	b.write(c, band[below[0]], s, white, size)
 	b.write(c, band[below[1]], s, white, format)
 }
