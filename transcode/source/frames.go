@@ -7,6 +7,7 @@ import (
 	"io"
 	"os"
 	"path/filepath"
+	"slices"
 	"sort"
 	"strconv"
 	"strings"
@@ -112,8 +113,8 @@ func kindOf(path string) (string, error) {
 // IsFrameFolder reports whether a folder, met by the way, is one video as
 // numbered pictures and not a collection of photographs: nothing but three or
 // more stills of one kind and one size, whose names differ only in a number
-// that starts at 0 or 1 and leaves none out. Hidden files do not count. Open
-// asks for less, because whoever names a folder means it.
+// that starts at 0 or 1 and leaves none out, and at most one sound. Hidden files
+// do not count. Open asks for less, because whoever names a folder means it.
 func IsFrameFolder(dir string) (bool, error) {
 	entries, err := os.ReadDir(dir)
 	if err != nil {
@@ -128,6 +129,13 @@ func IsFrameFolder(dir string) (bool, error) {
 			return false, nil
 		}
 		names = append(names, e.Name())
+	}
+	if odd := oddOne(names); odd >= 0 {
+		kind, err := kindOf(filepath.Join(dir, names[odd]))
+		if err != nil || !IsSound(kind) {
+			return false, err
+		}
+		names = slices.Delete(names, odd, odd+1)
 	}
 	if len(names) < 3 {
 		return false, nil
@@ -160,6 +168,26 @@ func IsFrameFolder(dir string) (bool, error) {
 	return true, nil
 }
 
+// oddOne returns the place of the one name that differs from all others in more
+// than numbers, or -1.
+func oddOne(names []string) int {
+	places := map[string][]int{}
+	for i, name := range names {
+		text, _ := splitNumbers(name)
+		places[text] = append(places[text], i)
+		if len(places) > 2 {
+			return -1
+		}
+	}
+	odd := -1
+	for _, list := range places {
+		if len(places) == 2 && len(list) == 1 && len(names) > 2 {
+			odd = list[0]
+		}
+	}
+	return odd
+}
+
 // frames reads one still after another.
 type frames struct {
 	paths []string
@@ -177,7 +205,7 @@ func openFrames(ctx context.Context, dir string, o Options) (*Media, error) {
 	const try = "keep in the folder only pictures named like frame0001.png, frame0002.png"
 	log := &warnings{}
 	f := &frames{limit: o.maxPixels()}
-	var names, others []string
+	var names, others, sounds []string
 	for _, e := range entries {
 		if err := ctx.Err(); err != nil {
 			return nil, err
@@ -190,6 +218,9 @@ func openFrames(ctx context.Context, dir string, o Options) (*Media, error) {
 		switch {
 		case err != nil:
 			return nil, err
+		case IsSound(kind):
+			sounds = append(sounds, e.Name())
+			continue
 		case !isStill(kind):
 			others = append(others, e.Name())
 			continue
@@ -207,6 +238,9 @@ func openFrames(ctx context.Context, dir string, o Options) (*Media, error) {
 	list, err := order(names)
 	if err != nil {
 		return nil, &UnsupportedError{dir, fmt.Sprintf("folder of pictures whose order is not clear: %v", err), try}
+	}
+	if len(sounds) > 1 {
+		log.add("left out %d sounds, the first being %q: one alone would be that of the pictures", len(sounds), sounds[0])
 	}
 	if len(others) > 0 {
 		log.add("left out %d files that are not pictures, the first being %q", len(others), others[0])
@@ -228,10 +262,21 @@ func openFrames(ctx context.Context, dir string, o Options) (*Media, error) {
 		Duration: times(int64(len(list)), Ratio{rate.Den, rate.Num}),
 	}
 	f.info.Width, f.info.Height = first.upright()
-	return &Media{
+	m := &Media{
 		Kind: KindFrames, Pictures: f, Warnings: log.all, log: log,
 		sum: func() ([32]byte, error) { return sumFiles(f.paths) },
-	}, nil
+	}
+	if len(sounds) == 1 {
+		path := filepath.Join(dir, sounds[0])
+		sound, err := Open(ctx, path, Options{})
+		if err != nil {
+			return nil, err
+		}
+		m.Sound = sound.Sound
+		m.Warnings = func() []string { return append(log.all(), sound.Warnings()...) }
+		m.sum = func() ([32]byte, error) { return sumFiles(append(slices.Clone(f.paths), path)) }
+	}
+	return m, nil
 }
 
 func firstGap(list []numbered) int64 {

@@ -108,6 +108,7 @@ func TestADamagedFrameIsNamed(t *testing.T) {
 
 func TestAFrameFolderIsNotTakenForPhotographs(t *testing.T) {
 	a, b := encodePNG(t, arrow(6, 5)), encodePNG(t, arrow(5, 6))
+	wave := wavFile(t, wavSpec{tag: 1, channels: 1, rate: 8000, bits: 8}, make([]byte, 10))
 	for _, c := range []struct {
 		name  string
 		files map[string][]byte
@@ -124,6 +125,10 @@ func TestAFrameFolderIsNotTakenForPhotographs(t *testing.T) {
 		{"other files", map[string][]byte{"f1.png": a, "f2.png": a, "f3.png": a, "readme": []byte("x")}, false},
 		{"damaged", map[string][]byte{"f1.png": a, "f2.png": a[:20], "f3.png": a}, false},
 		{"sounds", map[string][]byte{"f1": []byte("fLaC1"), "f2": []byte("fLaC1"), "f3": []byte("fLaC1")}, false},
+		{"with a sound", map[string][]byte{"f1.png": a, "f2.png": a, "f3.png": a, "take 2.wav": wave}, true},
+		{"with a sound of its number", map[string][]byte{"f1.png": a, "f2.png": a, "f3.png": a, "f4.flac": []byte("fLaC")}, true},
+		{"with two sounds", map[string][]byte{"f1.png": a, "f2.png": a, "f3.png": a, "s1.wav": wave, "s2.wav": wave}, false},
+		{"two and a sound", map[string][]byte{"f1.png": a, "f2.png": a, "s.wav": wave}, false},
 		{"empty", nil, false},
 	} {
 		dir := folder(t, c.files)
@@ -160,5 +165,45 @@ func TestGIFsAsFramesShowTheirFirstPicture(t *testing.T) {
 	p, err := m.Pictures.Next(background)
 	if err != nil || string(p.Image.(*image.NRGBA).Pix) != string(first) {
 		t.Errorf("another picture, %v", err)
+	}
+}
+
+func TestTheOneSoundAmongFramesIsTheirs(t *testing.T) {
+	png := smallPNG(t)
+	sounds := map[string][]byte{
+		"music.wav":  wavFile(t, wavSpec{tag: 1, channels: 2, rate: 8000, bits: 16, dataSize: size(800)}, make([]byte, 400)),
+		"f3.flac":    flacFile(t, flacSpec{bits: 16, channels: 2, rate: 8000}, flacNoise(100, 2, 16)),
+		"no name":    mp3Sound(2),
+		"second.wav": wavFile(t, wavSpec{tag: 1, channels: 1, rate: 8000, bits: 8}, make([]byte, 10)),
+	}
+	for name, frames := range map[string]int64{"music.wav": 100, "f3.flac": 100, "no name": 2 * 1152} {
+		m := open(t, folder(t, map[string][]byte{"f1.png": png, "f2.png": png, name: sounds[name]}), Options{})
+		if m.Sound == nil {
+			t.Errorf("%s: no sound", name)
+			continue
+		}
+		pictures, n, err := drain(m)
+		if m.Kind != KindFrames || pictures != 2 || n != frames || err != nil {
+			t.Errorf("%s: %s, %d pictures, %d sample frames, %v", name, m.Kind, pictures, n, err)
+		}
+		sum := sha256.New()
+		for _, data := range [][]byte{png, png, sounds[name]} {
+			binary.Write(sum, binary.LittleEndian, uint64(len(data)))
+			sum.Write(data)
+		}
+		if got := m.Sum(); string(got[:]) != string(sum.Sum(nil)) {
+			t.Errorf("%s: another sum", name)
+		}
+		if w := strings.Join(m.Warnings(), "\n"); name == "music.wav" != (w == "ends at 0.01 s of 0.03 s") || name != "music.wav" && w != "" {
+			t.Errorf("%s: warnings %q", name, w)
+		}
+	}
+	two := open(t, folder(t, map[string][]byte{"f1.png": png, "f2.png": png, "music.wav": sounds["music.wav"], "second.wav": sounds["second.wav"]}), Options{})
+	if two.Sound != nil || len(two.Warnings()) != 1 || !strings.Contains(two.Warnings()[0], `left out 2 sounds, the first being "music.wav"`) {
+		t.Errorf("two sounds: %q", two.Warnings())
+	}
+	var d *DamagedError
+	if _, err := Open(background, folder(t, map[string][]byte{"f1.png": png, "f2.png": png, "s.wav": sounds["music.wav"][:20]}), Options{}); !errors.As(err, &d) || !strings.HasSuffix(d.Path, "s.wav") {
+		t.Errorf("damaged sound: %v", err)
 	}
 }

@@ -255,8 +255,9 @@ func (m *Media) Close() error {
 }
 
 // Sum returns the SHA-256 of all bytes of the source, whatever Options it was
-// opened with. For a folder of frames it covers, for each picture in order, the
-// length of its file (8 bytes, low byte first) and the file, but no names. What
+// opened with. For a folder of frames it covers, for each picture in order and
+// then for its sound, the length of the file (8 bytes, low byte first) and the
+// file, but no names. What
 // has not been read by then is read now, so for standard input it comes after
 // the last picture. It is not to be called while Next or Read runs. If a file
 // can no longer be read, the sum is all zero and a warning says why.
