@@ -56,14 +56,15 @@ func runCheck(ctx context.Context, c *call) error {
 	if err != nil {
 		return err
 	}
+	type failed struct {
+		Clip  string `json:"clip"`
+		Error string `json:"error"`
+	}
 	doc := struct {
 		Player string    `json:"player"`
 		Clips  []checked `json:"clips"`
-		Failed []struct {
-			Clip  string `json:"clip"`
-			Error string `json:"error"`
-		} `json:"failed"`
-	}{Player: player.Name.Value, Clips: []checked{}}
+		Failed []failed  `json:"failed"`
+	}{player.Name.Value, []checked{}, []failed{}}
 	for _, path := range clips {
 		h, clip, err := fill.Load(ctx, path)
 		if err == nil {
@@ -83,10 +84,7 @@ func runCheck(ctx context.Context, c *call) error {
 			return err
 		}
 		c.console.Error(plainText(err))
-		doc.Failed = append(doc.Failed, struct {
-			Clip  string `json:"clip"`
-			Error string `json:"error"`
-		}{path, err.Error()})
+		doc.Failed = append(doc.Failed, failed{path, err.Error()})
 	}
 	if len(clips) == 1 {
 		c.explain(&doc.Clips[0], player)

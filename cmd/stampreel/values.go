@@ -16,6 +16,7 @@ import (
 
 	"example.org/stampreel/budget/playerfile"
 	"example.org/stampreel/cmd/stampreel/internal/fill"
+	"example.org/stampreel/container"
 	"example.org/stampreel/transcode/picture"
 	"example.org/stampreel/transcode/sound"
 	"example.org/stampreel/transcode/source"
@@ -89,6 +90,9 @@ func packingSettings(c *call, player *playerfile.Player) (s fill.Settings, err e
 	}
 	if s.Rate, err = parseRatio("rate", c.String("rate")); err != nil {
 		return s, err
+	}
+	if r := s.Rate.Float(); r != 0 && (r < 1 || r > container.MaxBeatRate) {
+		return s, usagef("--rate: %s is not from 1 to %d pictures a second", c.String("rate"), container.MaxBeatRate)
 	}
 	for _, t := range []struct {
 		flag string
@@ -195,7 +199,7 @@ func parseCrop(text string) (picture.Crop, error) {
 	var v [4]float64
 	for i, f := range fields {
 		n, err := strconv.ParseFloat(f, 64)
-		if err != nil || n < 0 || n > 1e6 {
+		if err != nil || !(n >= 0 && n <= 1e6) { // nor NaN
 			return picture.Crop{}, bad
 		}
 		v[i] = n
