@@ -25,6 +25,16 @@ var notes = map[string]string{
 	KindFrames:    fmt.Sprintf("pictures of one kind whose names differ in a number; %d a second unless told otherwise; one sound among them is theirs", DefaultFrameRate),
 }
 
+// Opens reports whether a kind, as Sniff names it, is opened here.
+func Opens(kind string) bool {
+	for _, s := range signatures {
+		if s.kind == kind {
+			return s.opens
+		}
+	}
+	return kind == KindGIF || kind == KindFrames
+}
+
 // Kinds lists the kinds of file that are recognised by their content: first
 // those that are opened, then those that are not.
 func Kinds() []KindInfo {

@@ -11,6 +11,9 @@ func TestEveryKindSaysWhatToKnowOrWhatToTry(t *testing.T) {
 			t.Errorf("%s is listed twice", k.Name)
 		}
 		seen[k.Name] = true
+		if k.Opens != Opens(k.Name) {
+			t.Errorf("%s: Opens says %v", k.Name, !k.Opens)
+		}
 		if k.Opens && (k.Note == "" || k.Try != "") || !k.Opens && (k.Try == "" || k.Note != "") {
 			t.Errorf("%+v", k)
 		}
@@ -22,5 +25,17 @@ func TestEveryKindSaysWhatToKnowOrWhatToTry(t *testing.T) {
 		if !seen[kind] {
 			t.Errorf("%s is not listed", kind)
 		}
+	}
+}
+
+func TestSoundIsToldFromPictures(t *testing.T) {
+	sounds := 0
+	for _, k := range Kinds() {
+		if IsSound(k.Name) {
+			sounds++
+		}
+	}
+	if sounds != 3 || IsSound(KindAVI) || IsSound("Ogg video or sound") || !Opens(KindGIF) || Opens("") {
+		t.Errorf("%d kinds of sound", sounds)
 	}
 }

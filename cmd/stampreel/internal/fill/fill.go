@@ -125,11 +125,12 @@ func looksLikeMedia(path string) bool {
 
 func stem(path string) string { return strings.TrimSuffix(path, filepath.Ext(path)) }
 
-// joinSound gives pictures the sound of the same name, in the same folder.
+// joinSound gives pictures the sound of the same name, in the same folder. What
+// is not opened takes no sound with it.
 func joinSound(items []Item) []Item {
 	pictures := make(map[string][]int)
 	for i, it := range items {
-		if !source.IsSound(it.Kind) {
+		if source.Opens(it.Kind) && !source.IsSound(it.Kind) {
 			pictures[nameOf(it)] = append(pictures[nameOf(it)], i)
 		}
 	}

@@ -125,7 +125,7 @@ func TestRealMediaBecomeClipsOrClearErrors(t *testing.T) {
 	}{
 		{"all", 1500, 60},
 		{source.KindAnimation, 35, 12}, {source.KindGIF, 600, 0}, {source.KindPNG, 550, 5}, {source.KindJPEG, 90, 4},
-		{source.KindWAV, 85, 2}, {source.KindBMP, 1, 3},
+		{source.KindWAV, 85, 2}, {source.KindBMP, 1, 3}, {source.KindFLAC, 165, 0}, {source.KindMP3, 47, 0},
 	} {
 		c := byKind[want.kind]
 		if c == nil || c.clips < want.clips || c.refused < want.refused {
@@ -134,7 +134,7 @@ func TestRealMediaBecomeClipsOrClearErrors(t *testing.T) {
 	}
 	for _, player := range []string{"mono-128x64", "round-240"} {
 		subset, _ := ForPlayer(some(items, 400, 11), nil, known(t, player).HasSound())
-		if c := packReal(t, dir, subset, player, 2)["all"]; c.clips < len(subset)*8/10 || len(subset) < 350 {
+		if c := packReal(t, dir, subset, player, 2)["all"]; c.clips < len(subset)*8/10 || len(subset) < 300 {
 			t.Errorf("%s: %d clips of %d sources", player, c.clips, len(subset))
 		}
 	}
