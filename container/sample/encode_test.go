@@ -160,7 +160,7 @@ func TestSearchFindsTheBestOfAllCodings(t *testing.T) {
 	r := rand.New(rand.NewPCG(5, 5))
 	var e ADPCMEncoder
 	same, rounds, cost, least := 0, 0, 0.0, 0.0
-	for samples := 2; samples <= 6; samples++ {
+	for samples := 2; samples <= 5; samples++ {
 		for range 60 {
 			wave := make([]int16, samples)
 			spread := math.Exp(10 * r.Float64())
@@ -270,6 +270,9 @@ func TestSameSamplesBecomeTheSameBytes(t *testing.T) {
 // One beat longer than the window is coded about as well as short beats.
 func TestLongBeatsLoseLittleAtTheSeams(t *testing.T) {
 	for name, src := range sounds() {
+		if testing.Short() && name != "sweep" && name != "chord" {
+			continue
+		}
 		var e ADPCMEncoder
 		short := squaredError(t, e.Encode, src, 22050, 1)
 		long := squaredError(t, e.Encode, src, 25*len(src), 1)

@@ -54,7 +54,8 @@ func readWAV(file []byte) (samples []int16, rate, channels int) {
 	return nil, 0, 0
 }
 
-// The first two seconds of each real sound, at its own rate.
+// The first two seconds of each real sound, or of every eighth in a short run,
+// at its own rate.
 func TestSearchBeatsThePlainEncoderOnRealSounds(t *testing.T) {
 	dir := os.Getenv("STAMPREEL_MEDIA")
 	if dir == "" {
@@ -67,7 +68,7 @@ func TestSearchBeatsThePlainEncoderOnRealSounds(t *testing.T) {
 	if _, err := os.Stat(dir); err != nil {
 		missing(t, "real sounds, fetched by .ci/fetch-media")
 	}
-	count, mean, least := 0, 0.0, 99.0
+	count, measured, mean, least := 0, 0, 0.0, 99.0
 	err := filepath.WalkDir(dir, func(path string, d fs.DirEntry, err error) error {
 		if err != nil || d.IsDir() || !strings.EqualFold(filepath.Ext(path), ".wav") {
 			return err
@@ -77,12 +78,11 @@ func TestSearchBeatsThePlainEncoderOnRealSounds(t *testing.T) {
 			return err
 		}
 		src, rate, channels := readWAV(file)
-		seconds := 2
-		if testing.Short() {
-			seconds = 1
-		}
-		src = src[:min(len(src), seconds*rate*channels)]
+		src = src[:min(len(src), 2*rate*channels)]
 		if len(src) < 500 || slices.Max(src) == slices.Min(src) {
+			return nil
+		}
+		if count++; testing.Short() && count%8 != 0 {
 			return nil
 		}
 		snr, better := gain(t, src, rate, channels)
@@ -90,7 +90,7 @@ func TestSearchBeatsThePlainEncoderOnRealSounds(t *testing.T) {
 		if better < 0.5 {
 			t.Errorf("%s: %.2f dB better than the plain encoder, want at least 0.5", filepath.Base(path), better)
 		}
-		count++
+		measured++
 		mean += better
 		least = min(least, better)
 		return nil
@@ -101,9 +101,9 @@ func TestSearchBeatsThePlainEncoderOnRealSounds(t *testing.T) {
 	if count < 70 {
 		t.Fatalf("%d real sounds, want at least 70", count)
 	}
-	mean /= float64(count)
-	t.Logf("mean of %d: %+.2f dB, least %+.2f dB", count, mean, least)
-	if mean < 2.5 {
+	mean /= float64(measured)
+	t.Logf("mean of %d: %+.2f dB, least %+.2f dB", measured, mean, least)
+	if !testing.Short() && mean < 2.5 {
 		t.Errorf("%.2f dB better on average, want at least 2.5", mean)
 	}
 }
@@ -152,7 +152,7 @@ func TestSoXDecodesTheSameSamples(t *testing.T) {
 				beat := randomBeat(r, c.samples, c.channels)
 				if !random {
 					at := b * 97 % 4000
-					beat = e.Encode(nil, all["clicks"][at:at+c.samples*c.channels], c.channels)
+					beat = e.Encode(nil, all["full-scale noise"][at:at+c.samples*c.channels], c.channels)
 				}
 				dst := make([]int16, c.samples*c.channels)
 				if err := DecodeADPCM(dst, beat, c.samples, c.channels); err != nil {
