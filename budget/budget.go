@@ -57,6 +57,7 @@ type Clip struct {
 
 	SampleNum, SampleDen int64 // sample rate in Hz; 0/1 for a clip without sound
 	SampleBits           int   // of one decoded sample: 8 or 16; 0 without sound
+	SoundCoded           bool  // its samples are decoded by the player, which gives its DAC the bits that it takes
 	Channels             int   // 1 or 2; 0 without sound
 	Lead                 int   // beats between storing a sound and hearing it
 

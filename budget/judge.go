@@ -322,7 +322,7 @@ func misfits(c *Clip, p *playerfile.Player) []Finding {
 	if int64(c.Channels) != p.Sound.Channels.Value {
 		add(again, "sound has %d channels, the player %d", c.Channels, p.Sound.Channels.Value)
 	}
-	if int64(c.SampleBits) != p.Sound.Bits.Value {
+	if int64(c.SampleBits) != p.Sound.Bits.Value && !c.SoundCoded {
 		add(again, "samples have %d bits, the player's %d", c.SampleBits, p.Sound.Bits.Value)
 	}
 	return f

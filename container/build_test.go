@@ -11,6 +11,7 @@ import (
 	"testing"
 
 	"example.org/stampreel/container/pixel"
+	"example.org/stampreel/container/sample"
 )
 
 // memFile is a file in memory.
@@ -68,6 +69,19 @@ func tone(n, number int) []byte {
 	return p
 }
 
+// soundOf is sound of a beat in the clip's coding.
+func soundOf(s Settings, samples, number int) []byte {
+	if s.SoundCoding != IMAADPCM {
+		return tone(samples*s.SoundCoding.SampleBytes()*s.Channels, number)
+	}
+	wave := make([]int16, samples*s.Channels)
+	for i := range wave {
+		wave[i] = int16((i*i*7+number*1000)%20000 - 10000)
+	}
+	var e sample.ADPCMEncoder
+	return e.Encode(nil, wave, s.Channels)
+}
+
 // makeParts writes a clip whose beat k is coded as codings[k], R or -, and
 // returns its files.
 func makeParts(s Settings, codings string) ([][]byte, error) {
@@ -85,7 +99,7 @@ func makeParts(s Settings, codings string) ([][]byte, error) {
 		if c == 'R' {
 			coding, frame = Raw, picture(s, k)
 		}
-		if err := w.Write(coding, frame, tone(w.SoundBytes(), k)); err != nil {
+		if err := w.Write(coding, frame, soundOf(s, w.Samples(), k)); err != nil {
 			return nil, err
 		}
 	}

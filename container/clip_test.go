@@ -68,7 +68,7 @@ func randomSettings(rng *rand.Rand) Settings {
 	s := Settings{Width: 1 + rng.IntN(40), Height: 1 + rng.IntN(20), PixelFormat: formats[rng.IntN(len(formats))], Turn: rng.IntN(4), ExpectedBeats: uint32(rng.IntN(3000)), Loops: rng.IntN(2) == 0}
 	s.Rate = []Ratio{{1, 1}, {5, 1}, {25, 1}, {30000, 1001}, {240, 1}, {25, 2}}[rng.IntN(6)]
 	if rng.IntN(3) > 0 {
-		s.SoundCoding = SoundCoding(1 + rng.IntN(2))
+		s.SoundCoding = SoundCoding(1 + rng.IntN(3))
 		s.Channels = 1 + rng.IntN(2)
 		s.SampleRate = []Ratio{{2000, 1}, {8000, 1}, {22050, 1}, {375000, 17}, {15625, 1}}[rng.IntN(5)]
 		s.SoundLead = 1 + rng.IntN(8)
@@ -148,7 +148,7 @@ func TestWhatIsWrittenIsReadBack(t *testing.T) {
 				if err != nil {
 					t.Fatalf("trial %d: %v", trial, err)
 				}
-				if want := tone(h.Timing().Samples(uint32(n))*h.SampleFrameBytes(), n); !bytes.Equal(sound, want) {
+				if want := soundOf(s, h.Timing().Samples(uint32(n)), n); !bytes.Equal(sound, want) {
 					t.Fatalf("trial %d: sound of beat %d differs (%d bytes, want %d)", trial, n, len(sound), len(want))
 				}
 			}
@@ -400,7 +400,7 @@ func TestCallersMistakesAreRefused(t *testing.T) {
 		"product too large":  func(s *Settings) { s.Rate, s.SampleRate = Ratio{30000, 1001}, Ratio{84000000, 3809} },
 		"lead without sound": func(s *Settings) { s.SoundCoding, s.Channels, s.SampleRate = 0, 0, Ratio{} },
 		"sound without lead": func(s *Settings) { s.SoundLead = 0 },
-		"adpcm":              func(s *Settings) { s.SoundCoding = IMAADPCM },
+		"sound coding 4":     func(s *Settings) { s.SoundCoding = 4 },
 	} {
 		s := sounding()
 		change(&s)

@@ -66,13 +66,12 @@ func (c FrameCoding) String() string {
 // SoundCoding says how the samples of a clip are stored.
 type SoundCoding uint8
 
-// Sound codings. IMA ADPCM has its number and is reported as unsupported until
-// its chapter of FORMAT.md is written.
+// Sound codings.
 const (
 	NoSound  SoundCoding = 0
 	U8       SoundCoding = 1 // unsigned 8-bit, silence is 128
 	S16      SoundCoding = 2 // signed 16-bit little-endian, silence is 0
-	IMAADPCM SoundCoding = 3
+	IMAADPCM SoundCoding = 3 // four bits a sample, each beat one block, see package sample
 )
 
 // String returns the name FORMAT.md uses.
@@ -87,7 +86,8 @@ func nameOf(names []string, code uint8) string {
 	return fmt.Sprintf("coding %d", code)
 }
 
-// SampleBytes returns the bytes of one sample of one channel.
+// SampleBytes returns the bytes of one sample of one channel, 0 for codings
+// that have no such thing.
 func (c SoundCoding) SampleBytes() int {
 	switch c {
 	case U8:

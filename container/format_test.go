@@ -10,6 +10,7 @@ import (
 	"testing"
 
 	"example.org/stampreel/container/pixel"
+	"example.org/stampreel/container/sample"
 )
 
 func formatText(t *testing.T) string {
@@ -194,6 +195,27 @@ func TestCodingsHaveTheNamesOfFormatText(t *testing.T) {
 	}
 	if !regexp.MustCompile(fmt.Sprintf(`Status: version %d\b`, Version)).MatchString(text) {
 		t.Errorf("FORMAT.md does not state version %d", Version)
+	}
+}
+
+// TestTheStepTableIsTheCode decodes, from each index of FORMAT.md's table, the
+// nibble 4, which moves by the step and an eighth of it.
+func TestTheStepTableIsTheCode(t *testing.T) {
+	_, rest, _ := strings.Cut(formatText(t), "step[0…88] = ")
+	list, _, _ := strings.Cut(rest, ".")
+	steps := strings.Fields(list)
+	if len(steps) != 89 {
+		t.Fatalf("%d steps, want 89", len(steps))
+	}
+	for i, text := range steps {
+		step, _ := strconv.Atoi(text)
+		var got [2]int16
+		if err := sample.DecodeADPCM(got[:], []byte{0, 0, byte(i), 0, 4, 0, 0, 0}, 2, 1); err != nil {
+			t.Fatal(err)
+		}
+		if want := min(step+step>>3, 32767); int(got[1]) != want {
+			t.Errorf("index %d: moved by %d, step %d asks for %d", i, got[1], step, want)
+		}
 	}
 }
 

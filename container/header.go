@@ -5,6 +5,7 @@ import (
 	"fmt"
 
 	"example.org/stampreel/container/pixel"
+	"example.org/stampreel/container/sample"
 )
 
 // Flags of the header.
@@ -219,7 +220,7 @@ func (h *Header) check() error {
 	if !h.PixelFormat.Valid() {
 		return unknown("pixelFormat", "%d, this reader knows 1 to %d", h.PixelFormat, len(pixel.Formats()))
 	}
-	if h.SoundCoding > S16 {
+	if h.SoundCoding > IMAADPCM {
 		return unknown("soundCoding", "%v, which this reader cannot decode", h.SoundCoding)
 	}
 	if h.FrameCodings&^(1<<Repeat|1<<Raw) != 0 {
@@ -315,7 +316,8 @@ func (h *Header) Loop() bool { return h.Flags&Loops != 0 }
 // Continues reports whether another part follows this file.
 func (h *Header) Continues() bool { return h.Flags&More != 0 }
 
-// SampleFrameBytes returns the bytes of one sample of all channels.
+// SampleFrameBytes returns the bytes of one sample of all channels, 0 in IMA
+// ADPCM.
 func (h *Header) SampleFrameBytes() int { return h.SoundCoding.SampleBytes() * int(h.Channels) }
 
 // RawFrameBytes returns the bytes of a raw frame.
@@ -332,15 +334,32 @@ func maxKeyDistance(rate Ratio) int { return int(2 * uint64(rate.Num) / uint64(r
 // soundBytes returns the bytes of the sound of beat j: what plays with it. Past
 // the end of a looping clip the beats count from its start; past the end of any
 // other clip there is no sound.
-func (h *Header) soundBytes(j uint32) int {
+func (h *Header) soundBytes(j uint32) int { return h.CodedBytes(h.samples(j)) }
+
+// samples returns how many samples a channel the sound of beat j has.
+func (h *Header) samples(j uint32) int {
 	if j >= h.AllBeats {
 		if !h.Loop() {
 			return 0
 		}
 		j %= h.AllBeats
 	}
-	return h.Timing().Samples(j) * h.SampleFrameBytes()
+	return h.Timing().Samples(j)
 }
+
+// CodedBytes returns the bytes of a beat's sound of the given samples a channel.
+func (h *Header) CodedBytes(samples int) int {
+	if h.SoundCoding == IMAADPCM {
+		return sample.ADPCMBytes(samples, int(h.Channels))
+	}
+	return samples * h.SampleFrameBytes()
+}
+
+// StoredSamples returns the samples a channel of the sound that beat i stores.
+func (h *Header) StoredSamples(i uint32) int { return h.samples(i + uint32(h.SoundLead)) }
+
+// LeadSamples returns the samples a channel of beat k of the lead-in.
+func (h *Header) LeadSamples(k int) int { return h.samples(h.FirstBeat + uint32(k)) }
 
 // StoredSoundBytes returns the bytes of sound that beat i stores: the sound of
 // beat i + soundLead.
@@ -361,7 +380,11 @@ func (h *Header) leadBytes() int {
 // SoundHeld returns the most sound a player holds, in bytes: that of the beat
 // playing and of soundLead more.
 func (h *Header) SoundHeld() int64 {
-	return h.Timing().most(int(h.SoundLead)+1) * int64(h.SampleFrameBytes())
+	beats := int(h.SoundLead) + 1
+	if h.SoundCoding == IMAADPCM {
+		return int64(beats) * int64(h.CodedBytes(int(h.Timing().most(1))))
+	}
+	return h.Timing().most(beats) * int64(h.SampleFrameBytes())
 }
 
 // beatsSector returns the sector of the first beat.

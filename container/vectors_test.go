@@ -16,6 +16,7 @@ import (
 	"testing"
 
 	"example.org/stampreel/container/pixel"
+	"example.org/stampreel/container/sample"
 )
 
 var update = flag.Bool("update", false, "write the conformance vectors anew")
@@ -36,6 +37,8 @@ func with(change func(*Settings)) Settings {
 	change(&s)
 	return s
 }
+
+func adpcm(s *Settings) { s.SoundCoding = IMAADPCM }
 
 func le32(v uint32) []byte { return binary.LittleEndian.AppendUint32(nil, v) }
 func le16(v uint16) []byte { return binary.LittleEndian.AppendUint16(nil, v) }
@@ -156,6 +159,9 @@ func vectors() []vector {
 		ok("ok-sound-s16-stereo", "signed 16-bit stereo", with(func(s *Settings) { s.SoundCoding, s.Channels = S16, 2 }), "R-R"),
 		ok("ok-sound-u8-stereo", "unsigned 8-bit stereo", with(func(s *Settings) { s.Channels = 2 }), "R-R"),
 		ok("ok-sound-s16-mono", "signed 16-bit mono", with(func(s *Settings) { s.SoundCoding = S16 }), "R-R"),
+		ok("ok-sound-adpcm", "IMA ADPCM, each beat a block of its own", with(adpcm), "R-R"),
+		ok("ok-sound-adpcm-stereo", "groups of eight samples left, then right", with(func(s *Settings) { adpcm(s); s.Channels = 2 }), "R-R"),
+		ok("ok-loop-adpcm-uneven", "blocks of 735 or 736 samples", with(func(s *Settings) { adpcm(s); s.Loops, s.Rate, s.SampleRate = true, Ratio{30000, 1001}, Ratio{22050, 1} }), "R-R"),
 		ok("ok-lead-of-one", "sound one beat ahead", with(func(s *Settings) { s.SoundLead = 1 }), "R-R"),
 		ok("ok-lead-longer-than-clip", "all sound lies in the lead-in", with(func(s *Settings) { s.SoundLead = 9 }), "R-R"),
 		ok("ok-lead-over-a-sector", "the lead-in takes two sectors", with(func(s *Settings) { s.SoundLead = 4 }), "R-R--R"),
@@ -267,6 +273,13 @@ func vectors() []vector {
 		beat("key-ahead", "damaged", "the next key beat is two away", 0, 12, 1),
 		beat("key-ahead-past-the-end", "damaged", "", 2, 12, 1),
 		beat("sound-coding-of-beat", "damaged", "s16 in a clip with u8", 0, 15, 2),
+		file("adpcm-index-over-88", "damaged", "the step index of a beat", func() []byte { return setBeat(clip(with(adpcm), "R-R"), 0, 34, 89) }),
+		file("adpcm-reserved-byte", "damaged", "", func() []byte { return setBeat(clip(with(adpcm), "R-R"), 0, 35, 1) }),
+		file("adpcm-nibble-after-the-last", "damaged", "the eighth of a group in a beat of 200 samples", func() []byte {
+			d := clip(with(adpcm), "R-R")
+			last := 32 + sample.ADPCMBytes(200, 1) - 1
+			return setBeat(d, 0, last, d[beatAt(d, 0)+last]|0x10)
+		}),
 		beat("sound-bytes", "damaged", "199 where 200 samples play", 0, 16, 199),
 		beat("frame-bytes-of-raw", "damaged", "", 0, 20, 1),
 		beat("frame-bytes-of-repeat", "damaged", "", 1, 20, 1),
@@ -288,7 +301,7 @@ func vectors() []vector {
 		file("bytes-after-the-end", "damaged", "", func() []byte { return append(base(), 0) }),
 		header("version-1", "unsupported", "a version this reader does not know", 8, 1),
 		header("pixel-format-10", "unsupported", "", 16, 10),
-		header("sound-coding-adpcm", "unsupported", "a number that is taken, not described yet", 18, 3),
+		header("sound-coding-4", "unsupported", "", 18, 4),
 		header("frame-coding-tiles", "unsupported", "a number that is taken, not described yet", 51, 7),
 		beat("beat-coding-jpeg", "unsupported", "", 0, 14, 3),
 		vector{"limit-whole-bytes", "limit", "needs 1625 bytes to play whole beats, the reader has 1624", Limits{WholeBytes: 1624}, base},
@@ -363,7 +376,7 @@ func (v vector) text(detail string) string {
 	return b.String()
 }
 
-const vectorCount = 136
+const vectorCount = 142
 
 func TestConformanceVectors(t *testing.T) {
 	names := make(map[string]bool)

@@ -3,7 +3,11 @@ package container
 import (
 	"bytes"
 	"context"
+	"errors"
+	"fmt"
 	"io"
+
+	"example.org/stampreel/container/sample"
 )
 
 // Verify reads every byte of a file and checks every rule of FORMAT.md that
@@ -19,6 +23,15 @@ func Verify(ctx context.Context, r io.ReaderAt, size int64, visit func(b *Beat))
 	lead, err := rd.LeadIn()
 	if err != nil {
 		return Header{}, err
+	}
+	var adpcm adpcmCheck
+	for k, at := 0, 0; k < int(h.SoundLead); k++ {
+		n := h.LeadSamples(k)
+		sound := lead[at:][:h.CodedBytes(n)]
+		at += len(sound)
+		if err := adpcm.check(&h, sound, n, fmt.Sprintf("lead-in, beat %d", h.FirstBeat+uint32(k))); err != nil {
+			return Header{}, err
+		}
 	}
 	// What the beats give, starting from what only the header says.
 	found := h
@@ -65,6 +78,9 @@ func Verify(ctx context.Context, r io.ReaderAt, size int64, visit func(b *Beat))
 		if j := number + uint32(h.SoundLead); j >= end && whole && h.Loop() && !bytes.Equal(b.Sound, soundIn(&h, lead, j%end)) {
 			return Header{}, damaged(place, "stores other sound for the loop's start than the lead-in")
 		}
+		if err := adpcm.check(&h, b.Sound, h.StoredSamples(number), place); err != nil {
+			return Header{}, err
+		}
 		t.add(&b.BeatHeader)
 		if visit != nil {
 			visit(&b)
@@ -93,6 +109,25 @@ func Verify(ctx context.Context, r io.ReaderAt, size int64, visit func(b *Beat))
 		return Header{}, damaged(placeOf(52, "seekCRC"), "0x%08x, but the table gives 0x%08x", h.SeekCRC, found.SeekCRC)
 	}
 	return h, nil
+}
+
+// adpcmCheck decodes sound in IMA ADPCM for the rules that its bytes can break.
+type adpcmCheck struct{ samples []int16 }
+
+func (c *adpcmCheck) check(h *Header, sound []byte, samples int, place string) error {
+	if h.SoundCoding != IMAADPCM {
+		return nil
+	}
+	n := samples * int(h.Channels)
+	if cap(c.samples) < n {
+		c.samples = make([]int16, n)
+	}
+	err := sample.DecodeADPCM(c.samples[:n], sound, samples, int(h.Channels))
+	var bad *sample.FormatError
+	if errors.As(err, &bad) {
+		return damaged(place, "sound: byte %d: %s", bad.Offset, bad.Reason)
+	}
+	return err
 }
 
 // soundIn returns the sound of beat j of a clip in one part out of its lead-in.

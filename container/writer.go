@@ -111,7 +111,7 @@ func NewPartsWriter(create func(part int) (io.WriteSeeker, error), s Settings) (
 	if w.limit <= 0 || w.limit > MaxFileSectors {
 		w.limit = MaxFileSectors
 	}
-	w.largest = beatSectors(int(w.timing.most(1))*h.SampleFrameBytes(), h.RawFrameBytes())
+	w.largest = beatSectors(h.CodedBytes(int(w.timing.most(1))), h.RawFrameBytes())
 	return w, nil
 }
 
@@ -121,8 +121,11 @@ func (w *Writer) SetIdentity(id [16]byte) { w.identity = id }
 
 // SoundBytes returns how many bytes of sound the next beat takes.
 func (w *Writer) SoundBytes() int {
-	return w.timing.Samples(w.beats) * w.static.SampleFrameBytes()
+	return w.static.CodedBytes(w.Samples())
 }
+
+// Samples returns how many samples a channel play with the next beat.
+func (w *Writer) Samples() int { return w.timing.Samples(w.beats) }
 
 // Beats returns how many beats were taken.
 func (w *Writer) Beats() uint32 { return w.beats }

@@ -11,6 +11,7 @@ import (
 	"sync/atomic"
 
 	"example.org/stampreel/container"
+	"example.org/stampreel/container/sample"
 	"example.org/stampreel/transcode/picture"
 	"example.org/stampreel/transcode/sound"
 	"example.org/stampreel/transcode/source"
@@ -33,6 +34,9 @@ type runner struct {
 	w          *container.Writer
 	frames     chan []byte // frame buffers to be used again
 	sound      []byte
+	wave       []int16 // the same for the encoder
+	coded      []byte
+	adpcm      sample.ADPCMEncoder
 	soundEnded bool
 	silence    int64 // bytes of silence that were added
 	until      int64 // ticks of the source handed out, all rounds of an animation
@@ -146,6 +150,10 @@ func (r *runner) expect(info *source.PicturesInfo) int64 {
 // openSound skips to From and starts the conversion to the DAC's samples.
 func (r *runner) openSound(ctx context.Context, snd source.Sound) error {
 	f := *r.o.Sound
+	if r.o.ADPCM {
+		f.Bits = 16
+		r.o.Sound = &f
+	}
 	r.soundInfo = snd.Info()
 	skip := new(big.Rat).Mul(r.clock.from, new(big.Rat).SetInt64(int64(r.soundInfo.Rate)))
 	if err := discard(ctx, snd, new(big.Int).Div(skip.Num(), skip.Denom()).Int64(), r.soundInfo.Channels); err != nil {
@@ -156,7 +164,12 @@ func (r *runner) openSound(ctx context.Context, snd source.Sound) error {
 		return err
 	}
 	r.settings.SoundCoding = container.S16
-	if f.Bits == 8 {
+	perSecond := float64(f.RateNum) / float64(f.RateDen) * float64(f.FrameBytes())
+	switch {
+	case r.o.ADPCM:
+		r.settings.SoundCoding = container.IMAADPCM
+		perSecond /= 4
+	case f.Bits == 8:
 		r.settings.SoundCoding = container.U8
 	}
 	r.settings.Channels = f.Channels
@@ -165,7 +178,6 @@ func (r *runner) openSound(ctx context.Context, snd source.Sound) error {
 		return fmt.Errorf("transcode: sample rate %v Hz: its terms are too large for a clip, at most 2147483647/65535", exact)
 	}
 	r.settings.SampleRate = container.Ratio{Num: uint32(exact.Num().Int64()), Den: uint32(exact.Denom().Int64())}
-	perSecond := r.settings.SampleRate.Float() * float64(f.FrameBytes())
 	r.settings.SoundLead = leadBeats(r.clock.rate, perSecond, r.o.SoundBuffer)
 	return nil
 }

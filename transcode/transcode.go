@@ -23,6 +23,7 @@ import (
 	"golang.org/x/sync/errgroup"
 
 	"example.org/stampreel/container"
+	"example.org/stampreel/container/sample"
 	"example.org/stampreel/transcode/picture"
 	"example.org/stampreel/transcode/sound"
 	"example.org/stampreel/transcode/source"
@@ -50,7 +51,9 @@ type Options struct {
 	RateLimit source.Ratio
 
 	// Samples for the DAC; nil means a clip without sound.
-	Sound        *sound.Format
+	Sound *sound.Format
+	// Stores them as IMA ADPCM, which decodes to 16 bits whatever Sound has.
+	ADPCM        bool
 	SoundOptions sound.Options
 	// Bytes of sound that a player can hold ahead; 0 means no limit.
 	SoundBuffer int64
@@ -234,7 +237,7 @@ func (r *runner) samples() (p []byte, more bool, err error) {
 	if r.stream == nil {
 		return nil, false, nil
 	}
-	n := r.w.SoundBytes()
+	n := r.w.Samples() * r.o.Sound.FrameBytes()
 	if cap(r.sound) < n {
 		r.sound = make([]byte, 2*n)
 	}
@@ -257,7 +260,15 @@ func (r *runner) samples() (p []byte, more bool, err error) {
 		}
 		r.silence += int64(n - got)
 	}
-	return p, more, nil
+	if !r.o.ADPCM {
+		return p, more, nil
+	}
+	r.wave = append(r.wave[:0], make([]int16, n/2)...)
+	if err := sample.DecodeS16(r.wave, p); err != nil {
+		return nil, false, err
+	}
+	r.coded = r.adpcm.Encode(r.coded[:0], r.wave, r.o.Sound.Channels)
+	return r.coded, more, nil
 }
 
 func (r *runner) finish(ctx context.Context) (*Result, error) {

@@ -15,6 +15,7 @@ import (
 
 	"example.org/stampreel/container"
 	"example.org/stampreel/container/pixel"
+	"example.org/stampreel/container/sample"
 	"example.org/stampreel/transcode/picture"
 	"example.org/stampreel/transcode/sound"
 	"example.org/stampreel/transcode/source"
@@ -448,5 +449,41 @@ func TestAClipLastsADayAtMost(t *testing.T) {
 		if _, err := Run(context.Background(), Input{Media: media(p, nil)}, func(int) (io.WriteSeeker, error) { return &memFile{}, nil }, o); !errors.As(err, &long) {
 			t.Errorf("length known %v: a day and a half: %v", known, err)
 		}
+	}
+}
+
+func TestADPCMIsEncodedBeatByBeat(t *testing.T) {
+	o := tiny()
+	o.ADPCM = true
+	o.Sound = &sound.Format{RateNum: 22050, RateDen: 1, Channels: 2, Bits: 8}
+	res, data, _, _ := run(t, Input{Media: media(steady(50, 30000, 1001), &fakeSound{rate: 44100, channels: 2, frames: 4 * 44100})}, o)
+	h := res.Headers[0]
+	if h.SoundCoding != container.IMAADPCM {
+		t.Fatalf("sound coding %v", h.SoundCoding)
+	}
+	r, err := container.NewReader(bytes.NewReader(data), int64(len(data)), container.Limits{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	all := 0
+	for n := range h.Beats {
+		coded, err := r.Sound(n)
+		if err != nil {
+			t.Fatal(err)
+		}
+		samples := h.Timing().Samples(n)
+		wave := make([]int16, 2*samples)
+		if err := sample.DecodeADPCM(wave, coded, samples, 2); err != nil {
+			t.Fatalf("beat %d: %v", n, err)
+		}
+		all += samples
+		for i, v := range wave { // half of full scale, but for the filter's first samples
+			if all > 2*samples && (v < 16000 || v > 16800) {
+				t.Fatalf("beat %d sample %d: %d, want about 16384", n, i, v)
+			}
+		}
+	}
+	if want := int(h.Timing().FirstSample(h.Beats)); all != want {
+		t.Errorf("%d samples, want %d", all, want)
 	}
 }

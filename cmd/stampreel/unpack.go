@@ -18,6 +18,7 @@ import (
 
 	"example.org/stampreel/cmd/stampreel/internal/console"
 	"example.org/stampreel/container"
+	"example.org/stampreel/container/sample"
 )
 
 func unpackCommand() *command {
@@ -184,7 +185,7 @@ func unpackInto(ctx context.Context, r *container.Reader, dir string, done func(
 		if err != nil {
 			return err
 		}
-		if err := sound.write(lead); err != nil {
+		if err := sound.leadIn(&h, lead); err != nil {
 			return err
 		}
 		result.Sound, result.SampleRate, result.Samples = unpackedSound, sound.encoder.SampleRate, sound.samples
@@ -213,7 +214,7 @@ func unpackInto(ctx context.Context, r *container.Reader, dir string, done func(
 			return err
 		}
 		if sound != nil {
-			if err := sound.write(b.Sound); err != nil {
+			if err := sound.beat(&h, b.Sound, h.StoredSamples(b.Number)); err != nil {
 				return err
 			}
 		}
@@ -252,6 +253,9 @@ func newSoundFile(path string, h *container.Header) (*soundFile, error) {
 	}
 	const pcm = 1
 	rate, bits, channels := int(math.Round(h.SampleRate().Float())), 8*h.SoundCoding.SampleBytes(), int(h.Channels)
+	if h.SoundCoding == container.IMAADPCM {
+		bits = 16
+	}
 	t := h.Timing()
 	s := &soundFile{
 		file:    f,
@@ -259,9 +263,34 @@ func newSoundFile(path string, h *container.Header) (*soundFile, error) {
 		buffer:  audio.IntBuffer{Format: &audio.Format{NumChannels: channels, SampleRate: rate}, SourceBitDepth: bits},
 		samples: int64(t.FirstSample(h.FirstBeat+h.Beats) - t.FirstSample(h.FirstBeat)),
 	}
-	s.left = s.samples * int64(h.SampleFrameBytes())
+	s.left = s.samples * int64(channels*bits/8)
 	s.odd = s.left%2 == 1
 	return s, nil
+}
+
+// beat takes the sound of one beat as stored.
+func (s *soundFile) beat(h *container.Header, sound []byte, samples int) error {
+	if h.SoundCoding != container.IMAADPCM {
+		return s.write(sound)
+	}
+	wave := make([]int16, samples*int(h.Channels))
+	if err := sample.DecodeADPCM(wave, sound, samples, int(h.Channels)); err != nil {
+		return err
+	}
+	return s.write(sample.AppendS16(nil, wave))
+}
+
+// leadIn takes the sound of the lead-in.
+func (s *soundFile) leadIn(h *container.Header, sound []byte) error {
+	for k := range int(h.SoundLead) {
+		samples := h.LeadSamples(k)
+		n := h.CodedBytes(samples)
+		if err := s.beat(h, sound[:n], samples); err != nil {
+			return err
+		}
+		sound = sound[n:]
+	}
+	return nil
 }
 
 // write takes bytes of the DAC; the encoder takes integers, a piece at a time.

@@ -52,6 +52,8 @@ func packingFlags() []cli.Flag {
 		&cli.BoolFlag{Name: "mute", Category: ofSound, Usage: "leave the sound out"},
 		&cli.StringFlag{Name: "sound-dither", Value: "triangular", Category: ofSound, Usage: "`NAME`: triangular, shaped or round, for the DAC's bits"},
 
+		&cli.StringFlag{Name: "sound-coding", Value: "pcm", Category: ofSound, Usage: "`NAME`: pcm, or ima-adpcm for a quarter of 16-bit, which the player decodes"},
+
 		&cli.StringFlag{Name: "matrix", Category: ofSource, Usage: "`NAME` of a Y4M video's colours: bt601, bt709 or bt2020", DefaultText: "bt601 below 720 lines"},
 		&cli.StringFlag{Name: "range", Category: ofSource, Usage: "`NAME` of a Y4M video's range: limited or full", DefaultText: "as it says, else limited"},
 		&cli.IntFlag{Name: "workers", Category: everywhere, Usage: "how many `CORES` to use", DefaultText: "all"},
@@ -117,6 +119,13 @@ func packingSettings(c *call, player *playerfile.Player) (s fill.Settings, err e
 	s.Mute = c.Bool("mute")
 	if s.SoundDither, err = sound.ParseDither(c.String("sound-dither")); err != nil {
 		return s, badChoice("sound-dither", c.String("sound-dither"), "triangular", "shaped", "round")
+	}
+	switch coding := c.String("sound-coding"); coding {
+	case "pcm":
+	case container.IMAADPCM.String():
+		s.ADPCM = true
+	default:
+		return s, badChoice("sound-coding", coding, "pcm", container.IMAADPCM.String())
 	}
 	if text := c.String("matrix"); text != "" {
 		m, ok := map[string]picture.Matrix{"bt601": picture.BT601, "bt709": picture.BT709, "bt2020": picture.BT2020}[text]

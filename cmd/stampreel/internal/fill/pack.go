@@ -37,6 +37,7 @@ type Settings struct {
 	Mute     bool
 
 	SoundDither sound.Dither
+	ADPCM       bool // sound as IMA ADPCM, a quarter of 16-bit
 	Matrix      *picture.Matrix
 	FullRange   *bool
 	PartSectors int64 // of 512 bytes, beyond which a clip is split; 0: what FAT32 takes
@@ -223,6 +224,7 @@ func (s *Settings) options(media *source.Media, separateSound bool) transcode.Op
 		},
 		Rate: s.Rate, From: s.From, To: s.To,
 		SoundOptions: sound.Options{Dither: s.SoundDither},
+		ADPCM:        s.ADPCM,
 		SoundBuffer:  s.Player.Memory.ReadAhead.Value / 2,
 		PartSectors:  s.PartSectors,
 		Workers:      s.Workers,
@@ -317,6 +319,9 @@ func budgetClip(h container.Header, beats []beat) budget.Clip {
 	}
 	if h.SoundCoding != container.NoSound {
 		c.SampleNum, c.SampleDen, c.SampleBits = int64(h.SampleRateNum), int64(h.SampleRateDen), 8*h.SoundCoding.SampleBytes()
+		if h.SoundCoding == container.IMAADPCM {
+			c.SampleBits, c.SoundCoded = 16, true
+		}
 	}
 	c.Beats = func(yield func(budget.Beat) bool) {
 		for i, b := range beats {
