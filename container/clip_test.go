@@ -72,6 +72,9 @@ func randomSettings(rng *rand.Rand) Settings {
 		s.Channels = 1 + rng.IntN(2)
 		s.SampleRate = []Ratio{{2000, 1}, {8000, 1}, {22050, 1}, {375000, 17}, {15625, 1}}[rng.IntN(5)]
 		s.SoundLead = 1 + rng.IntN(8)
+		if s.SoundCoding == IMAADPCM { // encoding searches; few samples show as much
+			s.SampleRate = []Ratio{{2000, 1}, {40000, 17}}[rng.IntN(2)]
+		}
 	}
 	for i := range s.Extension {
 		s.Extension[i] = byte(rng.Uint32())
