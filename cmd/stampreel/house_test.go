@@ -36,6 +36,7 @@ func TestArrowsPointDown(t *testing.T) {
 		"container":          {"container"},
 		"container/pixel":    {},
 		"container/playback": {},
+		"container/sample":   {},
 		"container/cardfs":   {},
 	}
 	packages, arrows := 0, 0
