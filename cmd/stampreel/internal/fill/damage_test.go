@@ -62,6 +62,7 @@ func TestOneDamagedByteIsAClipOrAClearError(t *testing.T) {
 	} {
 		dir, card := inMemory(t), inMemory(t)
 		s := sign(t)
+		s.To = source.Ratio{Num: 20, Den: 1} // a delay may become eleven minutes
 		whole := put(t, dir, "whole-"+c.name, c.data)
 		if _, err := s.Pack(background, Job{Source: whole, Clip: filepath.Join(card, "clip.srq")}); err != nil {
 			t.Fatalf("%s, whole: %v", c.name, err)
