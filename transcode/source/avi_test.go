@@ -317,7 +317,7 @@ func TestTheRateOfAnAVI(t *testing.T) {
 		{0, 1, 40000, Ratio{25, 1}, false},
 		{25, 0, 50000, Ratio{20, 1}, false},
 		{0, 0, 0, Ratio{12, 1}, true},
-		{0xffffffff, 1, 0, Ratio{12, 1}, true},
+		{-1, 1, 0, Ratio{12, 1}, true}, // all ones
 	} {
 		file := aviFile(aviHeaders(t, aviSpec{w: 16, h: 12, rate: c.rate, scale: c.scale, micro: c.micro}), list("movi", frame))
 		m := open(t, write(t, "a", file), Options{Rate: Ratio{12, 1}})

@@ -60,3 +60,11 @@ func FuzzAVI(f *testing.F) {
 	file, _, _ := stdAVI(f)
 	fuzzFile(f, "RIFF", tinyAVI(f), file, append(tinyAVI(f), chunk("RIFF", []byte("AVIX"), list("movi", chunk("00dc", nil)))...))
 }
+
+func FuzzAPNG(f *testing.F) {
+	over := dot(2, 1, 0, 0)
+	over.blend, over.dispose = apngOver, apngPrevious
+	fuzzFile(f, pngSignature,
+		apngFile(f, 3, 2, 0, false, dot(3, 2, 1, 10), dot(2, 2, 1, 10)),
+		apngFile(f, 3, 2, 1, true, dot(3, 2, 1, 30), over, dot(1, 1, 3, 7)))
+}

@@ -13,7 +13,7 @@ type KindInfo struct {
 // notes say what to know of the kinds that are opened.
 var notes = map[string]string{
 	KindAnimation: "frame by frame with its own times; a quarter of the largest picture",
-	KindPNG:       "turned upright by its Exif data; of an animated one the first picture",
+	KindPNG:       "turned upright by its Exif data; animated ones frame by frame, like GIF",
 	KindJPEG:      "turned upright by its Exif data",
 	KindWebP:      "still ones, turned upright by their Exif data",
 	KindBMP:       "as it is",
@@ -32,7 +32,7 @@ func Opens(kind string) bool {
 			return s.opens
 		}
 	}
-	return kind == KindGIF || kind == KindFrames
+	return kind == KindGIF || kind == KindAPNG || kind == KindFrames
 }
 
 // Kinds lists the kinds of file that are recognised by their content: first

@@ -173,6 +173,11 @@ func Sniff(path string) (kind string, ok bool, err error) {
 	case s.kind == KindAnimation:
 		kind, err := gifKind(path)
 		return kind, err == nil, err
+	case s.kind == KindPNG:
+		moves, err := pngMoves(path)
+		if moves {
+			return KindAPNG, err == nil, err
+		}
 	}
 	return s.kind, s.opens, nil
 }
@@ -218,6 +223,12 @@ func Open(ctx context.Context, path string, o Options) (*Media, error) {
 	switch s.kind {
 	case KindAnimation:
 		return openGIF(ctx, path, o)
+	case KindPNG:
+		if moves, err := pngMoves(path); err != nil {
+			return nil, err
+		} else if moves {
+			return openAPNG(ctx, path, o)
+		}
 	case KindWAV:
 		return openWAV(ctx, path)
 	case KindFLAC:

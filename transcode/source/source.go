@@ -28,6 +28,7 @@ const (
 	KindAnimation = "animated GIF"
 	KindGIF       = "GIF picture"
 	KindPNG       = "PNG picture"
+	KindAPNG      = "animated PNG"
 	KindJPEG      = "JPEG picture"
 	KindWebP      = "WebP picture"
 	KindBMP       = "BMP picture"
@@ -170,7 +171,7 @@ type Options struct {
 	// Pictures a second of a folder of frames, and of a Y4M stream that does not
 	// say; 0/1 means DefaultFrameRate.
 	Rate Ratio
-	// Largest picture in pixels; 0 means DefaultMaxPixels. An animated GIF may
+	// Largest picture in pixels; 0 means DefaultMaxPixels. An animation may
 	// have a quarter of it, because three pictures are held at a time.
 	MaxPixels int64
 	// What Open reads for the path "-": Y4M video. It is never closed.

@@ -68,9 +68,6 @@ func openStill(path, kind string, o Options) (*Media, error) {
 		return nil, err
 	}
 	log := &warnings{}
-	if p.animated {
-		log.add("an animated PNG: only its first picture is shown")
-	}
 	w, h := p.upright()
 	return &Media{
 		Kind: kind, Warnings: log.all, log: log,
@@ -92,7 +89,6 @@ type stillFile struct {
 	path, kind string
 	w, h       int // as stored
 	turn       orientation
-	animated   bool
 	limit      int64
 }
 
@@ -158,7 +154,7 @@ func inspect(path, kind string, limit int64) (*stillFile, error) {
 			return nil, &LimitError{path, fmt.Sprintf("progressive picture of %dx%d", p.w, p.h), n, most, "pixels", "save it as a baseline JPEG, or make it smaller"}
 		}
 	case KindPNG:
-		p.turn, p.animated = pngOrientation(f)
+		p.turn, _ = pngOrientation(f)
 	case KindWebP:
 		p.turn = webpOrientation(f)
 	}
