@@ -232,7 +232,8 @@ func (r *runner) write(ctx context.Context, ordered <-chan *job) error {
 }
 
 // samples returns the sound of the next beat, padded with silence behind the
-// end; more is false when there was none left.
+// end; more is false when there was none left. One last sample is none: it comes
+// from the rounding up of the length, and would make a beat of silence.
 func (r *runner) samples() (p []byte, more bool, err error) {
 	if r.stream == nil {
 		return nil, false, nil
@@ -252,7 +253,7 @@ func (r *runner) samples() (p []byte, more bool, err error) {
 			return nil, false, err
 		}
 	}
-	more = got > 0
+	more = got > r.o.Sound.FrameBytes() || got > 0 && r.w.Beats() == 0
 	if got < n {
 		silence := r.settings.SoundCoding.Silence()
 		for i := got; i < n; i++ {
