@@ -377,11 +377,14 @@ func TestAnotherReaderFindsTheSameFLACSamples(t *testing.T) {
 
 func TestRealFLACsMatchAnotherReaderSampleBySample(t *testing.T) {
 	files := realFiles(t, ".flac")
+	if len(files) != 165 {
+		t.Errorf("%d FLACs found, want 165", len(files))
+	}
+	if testing.Short() {
+		files = files[:min(20, len(files))]
+	}
 	for _, path := range files {
 		compareWithMewkiz(t, readFile(t, path), path)
-	}
-	if len(files) != 165 {
-		t.Errorf("%d FLACs compared, want 165", len(files))
 	}
 }
 

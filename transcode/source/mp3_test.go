@@ -363,9 +363,9 @@ func TestRealMP3sAlignWithTheirWAVs(t *testing.T) {
 		got, m := samples(t, path)
 		want, _ := samples(t, twin)
 		best, shift := 0.0, 0
-		for s := -2000; s <= 2000; s++ {
+		for s := -1500; s <= 1500; s++ { // more than the decoder and the encoder are late
 			sum := 0.0
-			for i := max(0, -s); i < len(want) && i+s < len(got); i++ {
+			for i := 20000; i < 60000; i++ {
 				sum += float64(want[i]) * float64(got[i+s])
 			}
 			if sum > best {
