@@ -18,6 +18,7 @@ import (
 	"github.com/disintegration/imaging"
 
 	"example.org/stampreel/container"
+	"example.org/stampreel/container/sample"
 )
 
 const vectorFolder = "../../testdata/vectors"
@@ -101,10 +102,41 @@ func TestUnpackedPicturesAndSoundLeadBackToTheVectors(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		if got := fmt.Sprintf("%08x", crc32.ChecksumIEEE(wavData(t, &h, sound))); got != facts["sound"] {
+		samples := wavData(t, &h, sound)
+		if h.SoundCoding == container.IMAADPCM {
+			coded, wave := storedSound(t, r)
+			if !bytes.Equal(samples, wave) {
+				t.Error("the samples are not those that the stored sound decodes to")
+			}
+			samples = coded
+		}
+		if got := fmt.Sprintf("%08x", crc32.ChecksumIEEE(samples)); got != facts["sound"] {
 			t.Errorf("sound gives %s, want %s", got, facts["sound"])
 		}
 	})
+}
+
+// storedSound returns the sound of all beats in IMA ADPCM, as it is stored and
+// as samples of 16 bits.
+func storedSound(t *testing.T, r *container.Reader) (coded, wave []byte) {
+	t.Helper()
+	h := r.Header()
+	for n := range h.Beats {
+		beat, err := r.Sound(h.FirstBeat + n)
+		if err != nil {
+			t.Fatal(err)
+		}
+		coded = append(coded, beat...)
+		samples := h.Timing().Samples(h.FirstBeat + n)
+		decoded := make([]int16, samples*int(h.Channels))
+		if err := sample.DecodeADPCM(decoded, beat, samples, int(h.Channels)); err != nil {
+			t.Fatal(err)
+		}
+		for _, v := range decoded {
+			wave = binary.LittleEndian.AppendUint16(wave, uint16(v))
+		}
+	}
+	return coded, wave
 }
 
 // storedFrame turns a picture back to the panel's scan and packs it.
@@ -134,7 +166,11 @@ func wavData(t *testing.T, h *container.Header, file []byte) []byte {
 	}
 	le := binary.LittleEndian
 	size := int(le.Uint32(file[40:]))
-	block := uint32(h.SampleFrameBytes())
+	bits := uint16(8 * h.SoundCoding.SampleBytes())
+	if h.SoundCoding == container.IMAADPCM {
+		bits = 16
+	}
+	block := uint32(bits) / 8 * uint32(h.Channels)
 	rate := uint32(h.SampleRate().Float() + 0.5)
 	type head struct {
 		riff, wave, data         string
@@ -149,7 +185,7 @@ func wavData(t *testing.T, h *container.Header, file []byte) []byte {
 	}
 	want := head{
 		"RIFF", "WAVEfmt ", "data", uint32(len(file)) - 8, 16,
-		1, uint16(h.Channels), rate, rate * block, uint16(block), uint16(8 * h.SoundCoding.SampleBytes()),
+		1, uint16(h.Channels), rate, rate * block, uint16(block), bits,
 	}
 	if got != want {
 		t.Errorf("header %+v, want %+v", got, want)
