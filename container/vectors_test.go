@@ -41,7 +41,6 @@ func with(change func(*Settings)) Settings {
 func adpcm(s *Settings) { s.SoundCoding = IMAADPCM }
 
 func le32(v uint32) []byte { return binary.LittleEndian.AppendUint32(nil, v) }
-func le16(v uint16) []byte { return binary.LittleEndian.AppendUint16(nil, v) }
 
 // part returns one file (-1: the last) of a clip in several parts.
 func part(n int, loops bool) []byte {
