@@ -226,7 +226,9 @@ func (r *runner) read(ctx context.Context, todo, ordered chan<- *job) error {
 	pictures, given, round := r.pictures, int64(0), int64(0)
 	info := pictures.Info()
 	var again *source.Media // the source opened once more
+	var short *source.Timed // the last picture that no beat shows
 	defer func() {
+		short.Release()
 		if again != nil {
 			again.Close()
 		}
@@ -234,6 +236,11 @@ func (r *runner) read(ctx context.Context, todo, ordered chan<- *job) error {
 	for given < limit {
 		t, err := pictures.Next(ctx)
 		if err == io.EOF {
+			if given == 0 && short != nil && r.o.From.Num == 0 {
+				// All of it is over before the middle of the first beat.
+				t, short = short, nil
+				return send(t, 1)
+			}
 			if !r.untilSound || info.Still {
 				return nil
 			}
@@ -261,7 +268,8 @@ func (r *runner) read(ctx context.Context, todo, ordered chan<- *job) error {
 		r.until = round + t.Until
 		end := min(r.clock.before(r.until, info.Tick), limit)
 		if end <= given { // no beat has its middle in this picture
-			t.Release()
+			short.Release()
+			short = t
 			continue
 		}
 		if end > r.most && !r.untilSound {

@@ -487,3 +487,12 @@ func TestADPCMIsEncodedBeatByBeat(t *testing.T) {
 		t.Errorf("%d samples, want %d", all, want)
 	}
 }
+
+func TestASourceShorterThanHalfABeatGetsOne(t *testing.T) {
+	o := tiny()
+	o.RateLimit = source.Ratio{Num: 40, Den: 1}
+	res, _, shown, _ := run(t, Input{Media: media(steady(1, 120, 1), nil)}, o)
+	if res.Beats != 1 || len(shown) != 1 || shown[0] != 0 {
+		t.Errorf("%d beats showing %v, want one showing picture 0", res.Beats, shown)
+	}
+}

@@ -147,10 +147,12 @@ func (s *Settings) PackInput(ctx context.Context, in transcode.Input, job Job) (
 		if err != nil {
 			return nil, fmt.Errorf("%s does not read back as it was written: %w", p.Files[i], err)
 		}
-		if i == 0 {
-			if p.Verdict, err = budget.Judge(clip, s.Player); err != nil {
-				return nil, err
-			}
+		v, err := budget.Judge(clip, s.Player)
+		if err != nil {
+			return nil, err
+		}
+		if i == 0 || v.Typical.Word < p.Verdict.Typical.Word || v.Typical.Word == p.Verdict.Typical.Word && v.Typical.Margin < p.Verdict.Typical.Margin {
+			p.Verdict = v
 		}
 	}
 	if err := ctx.Err(); err != nil {
