@@ -236,7 +236,7 @@ func (r *runner) read(ctx context.Context, todo, ordered chan<- *job) error {
 	for given < limit {
 		t, err := pictures.Next(ctx)
 		if err == io.EOF {
-			if given == 0 && short != nil && r.o.From.Num == 0 {
+			if given == 0 && short != nil && r.o.From.Num == 0 && !r.untilSound {
 				// All of it is over before the middle of the first beat.
 				t, short = short, nil
 				return send(t, 1)
