@@ -98,7 +98,7 @@ func TestTheHeaderTableIsTheCode(t *testing.T) {
 		case "identity", "extension":
 		default:
 			if row[3] == "any" {
-				ranged, lo, hi = true, "0", strconv.Itoa(any32)
+				ranged, lo, hi = true, "0", strconv.FormatUint(any32, 10)
 			}
 			if !ranged || lo != strconv.FormatUint(f.lo, 10) || hi != strconv.FormatUint(f.hi, 10) {
 				t.Errorf("%s: legal %s, the code has %d…%d", name, row[3], f.lo, f.hi)
