@@ -28,6 +28,7 @@ type apng struct {
 	info   PicturesInfo
 	log    *warnings
 	pool   *pool
+	litter int64 // bytes that a frame leaves to the collector
 	turn   orientation
 
 	header  []byte // IHDR
@@ -49,8 +50,7 @@ func pngMoves(path string) (bool, error) {
 		return false, fmt.Errorf("source: %w", err)
 	}
 	defer f.Close()
-	_, moves := pngOrientation(f)
-	return moves, nil
+	return pngFacts(f, 1, 1).animated, nil
 }
 
 func openAPNG(ctx context.Context, path string, o Options) (*Media, error) {
@@ -58,7 +58,7 @@ func openAPNG(ctx context.Context, path string, o Options) (*Media, error) {
 	if err != nil {
 		return nil, fmt.Errorf("source: %w", err)
 	}
-	a := &apng{path: path, file: f, log: &warnings{}, pool: newPool()}
+	a := &apng{path: path, file: f, log: &warnings{}}
 	m, err := a.open(ctx, o)
 	if err != nil || m == nil {
 		f.Close()
@@ -79,11 +79,15 @@ type apngSummary struct {
 }
 
 func (a *apng) open(ctx context.Context, o Options) (*Media, error) {
-	a.turn, _ = pngOrientation(a.file)
 	if err := a.rewind(); err != nil {
 		return nil, err
 	}
-	if err := checkSize(a.path, a.w, a.h, max(o.maxPixels()/gifCanvases, 1)); err != nil {
+	if err := checkSize(a.path, a.w, a.h, o.maxPixels()); err != nil {
+		return nil, err
+	}
+	facts := pngFacts(a.file, a.w, a.h)
+	a.turn = facts.turn
+	if err := a.rewind(); err != nil {
 		return nil, err
 	}
 	s, err := a.summarise(ctx, o.maxPixels()*gifTotal)
@@ -101,7 +105,16 @@ func (a *apng) open(ctx context.Context, o Options) (*Media, error) {
 	if s.cut {
 		a.log.add("ends early, after picture %d of %d (%s)", n, max(s.stated, n), seconds(a.info.Duration.Num, Ratio{1, a.info.Duration.Den}))
 	}
-	a.canvas = image.NewNRGBA(image.Rect(0, 0, a.w, a.h))
+	// Each frame leaves behind what decoding took, a copy, and what lay under it.
+	canvas := 4 * int64(a.w) * int64(a.h)
+	a.litter = facts.decode + 2*canvas
+	if a.turn > 1 {
+		a.litter += canvas
+	}
+	a.pool = newPool(canvas, canvas+a.litter)
+	if err := checkMemory(a.path, a.w, a.h, a.pool.size+a.pool.fixed); err != nil {
+		return nil, err
+	}
 	if err := a.rewind(); err != nil {
 		return nil, err
 	}
@@ -230,7 +243,7 @@ func (a *apng) damaged(err error) error {
 		err = errors.New("the file ends here")
 	}
 	where := fmt.Sprintf("at byte %d", a.chunks.offset)
-	if a.canvas != nil {
+	if a.info.Frames > 0 {
 		where = fmt.Sprintf("picture %d at byte %d", a.number+1, a.chunks.offset)
 	}
 	return stillError(a.path, where, err)
@@ -238,7 +251,10 @@ func (a *apng) damaged(err error) error {
 
 func (a *apng) Info() PicturesInfo { return a.info }
 
-func (a *apng) Close() error { return a.file.Close() }
+func (a *apng) Close() error {
+	a.pool.close()
+	return a.file.Close()
+}
 
 func (a *apng) Next(ctx context.Context) (*Timed, error) {
 	switch {
@@ -247,13 +263,18 @@ func (a *apng) Next(ctx context.Context) (*Timed, error) {
 	case a.failed != nil:
 		return nil, a.failed
 	case a.number == a.info.Frames:
+		a.fail(io.EOF)
 		return nil, io.EOF
 	}
+	s, err := a.pool.get(ctx, a.at, 0)
+	if err != nil {
+		return nil, err
+	}
 	if err := a.frame(); err != nil {
-		a.failed = a.damaged(err)
+		s.Release()
+		a.fail(a.damaged(err))
 		return nil, a.failed
 	}
-	s := a.pool.get(a.at, a.at+a.ticks(a.last.delay))
 	if a.turn > 1 {
 		s.Image = a.turn.apply(a.canvas)
 	} else {
@@ -261,17 +282,29 @@ func (a *apng) Next(ctx context.Context) (*Timed, error) {
 			s.pix = make([]byte, len(a.canvas.Pix))
 			s.nrgba = *a.canvas
 			s.nrgba.Pix = s.pix
-			s.Image = &s.nrgba
 		}
 		copy(s.pix, a.canvas.Pix)
+		s.Image = &s.nrgba
 	}
+	s.Until = a.at + a.ticks(a.last.delay)
 	a.at = s.Until
 	a.number++
 	return &s.Timed, nil
 }
 
+// fail ends the animation, and what it holds.
+func (a *apng) fail(err error) {
+	a.failed = err
+	a.canvas, a.under = nil, nil
+	a.pool.end()
+}
+
 // frame undoes what the last frame asks to have undone and draws the next.
 func (a *apng) frame() error {
+	discard(a.litter) // of the frame before
+	if a.canvas == nil {
+		a.canvas = image.NewNRGBA(image.Rect(0, 0, a.w, a.h))
+	}
 	a.dispose()
 	for !a.pending {
 		if err := a.chunks.next(); err != nil {

@@ -313,8 +313,13 @@ func TestAnyByteOfAnAnimatedPNGMayBeWrong(t *testing.T) {
 func TestALargeAnimatedPNGIsRefused(t *testing.T) {
 	data := apngFile(t, 9, 9, 0, false, dot(9, 9, 1, 10), dot(2, 2, 1, 10))
 	var l *LimitError
-	if _, err := Open(background, write(t, "a.png", data), Options{MaxPixels: 4 * 80}); !errors.As(err, &l) {
+	if _, err := Open(background, write(t, "a.png", data), Options{MaxPixels: 80}); !errors.As(err, &l) {
 		t.Errorf("%v", err)
 	}
-	open(t, write(t, "b.png", data), Options{MaxPixels: 4 * 81})
+	open(t, write(t, "b.png", data), Options{MaxPixels: 81})
+	ihdr := binary.BigEndian.AppendUint32(binary.BigEndian.AppendUint32(nil, 3100), 3100)
+	copy(data[8:], pngChunk("IHDR", append(ihdr, data[24:29]...)))
+	if _, err := Open(background, write(t, "c.png", data), Options{}); !errors.As(err, &l) || l.Unit != "MB of memory" {
+		t.Errorf("%v", err)
+	}
 }

@@ -406,6 +406,14 @@ func (a *avi) pictures(o Options) (*aviPictures, error) {
 		if err != nil {
 			return nil, err
 		}
+		f, err := p.facts(i, first)
+		if err != nil {
+			return nil, err
+		}
+		if err := checkMemory(a.path, first.w, first.h, f.decode+f.result); err != nil {
+			return nil, err
+		}
+		p.pool = newPool(f.decode, f.result)
 		p.info.Width, p.info.Height = first.w, first.h
 		if first.field {
 			p.info.Height = 2 * first.h

@@ -22,6 +22,7 @@ type aviPictures struct {
 	limit       int64
 	codedHeight int // lines of a whole picture, as the header has it
 	window      window
+	pool        *pool // without buffers: each picture is decoded into its own
 	next        int
 	last        picture.Picture
 	broken      int64
@@ -43,6 +44,7 @@ func (p *aviPictures) Close() error {
 		return nil
 	}
 	p.closed = true
+	p.pool.close()
 	return p.avi.release()
 }
 
@@ -51,36 +53,49 @@ func (p *aviPictures) Next(ctx context.Context) (*Timed, error) {
 		return nil, err
 	}
 	if p.next == len(p.avi.videoAt) {
+		p.last = picture.Picture{}
+		p.pool.end()
 		return nil, io.EOF
 	}
-	shown := p.next
-	for p.last.Image == nil && p.avi.videoAt[shown].size == 0 { // nothing to repeat yet
-		shown++
+	s, err := p.pool.get(ctx, int64(p.next), int64(p.next)+1)
+	if err != nil {
+		return nil, err
 	}
-	if p.avi.videoAt[shown].size > 0 {
-		pic, err := p.decode(shown)
-		switch {
-		case err == nil:
-			p.last = pic
-		case p.last.Image == nil:
-			return nil, err
-		default:
-			var damaged *DamagedError
-			if !errors.As(err, &damaged) {
-				return nil, err
-			}
-			if p.broken == 0 {
-				p.brokenErr = fmt.Errorf("%s: %w", damaged.Where, damaged.Err)
-			}
-			p.broken++
-		}
+	if err := p.advance(); err != nil {
+		s.Release()
+		return nil, err
 	}
-	t := &Timed{Picture: p.last, At: int64(p.next), Until: int64(p.next) + 1}
+	s.Picture = p.last
 	p.next++
 	if p.next == len(p.avi.videoAt) && p.broken > 0 {
 		p.avi.log.add("%d of %d pictures are damaged and shown as the one before; the first: %v", p.broken, p.next, p.brokenErr)
 	}
-	return t, nil
+	return &s.Timed, nil
+}
+
+// advance makes the next picture the last one.
+func (p *aviPictures) advance() error {
+	shown := p.next
+	for p.last.Image == nil && p.avi.videoAt[shown].size == 0 { // nothing to repeat yet
+		shown++
+	}
+	if p.avi.videoAt[shown].size == 0 {
+		return nil
+	}
+	pic, err := p.decode(shown)
+	if err == nil {
+		p.last = pic
+		return nil
+	}
+	var damaged *DamagedError
+	if p.last.Image == nil || !errors.As(err, &damaged) {
+		return err
+	}
+	if p.broken == 0 {
+		p.brokenErr = fmt.Errorf("%s: %w", damaged.Where, damaged.Err)
+	}
+	p.broken++
+	return nil
 }
 
 func (p *aviPictures) where(i int) string {
@@ -136,12 +151,31 @@ func (p *aviPictures) inspect(i int) (info aviPicture, err error) {
 	}
 }
 
+// facts walks a whole picture.
+func (p *aviPictures) facts(i int, info aviPicture) (facts, error) {
+	c := p.avi.videoAt[i]
+	f, err := jpegFacts(p.avi.path, io.NewSectionReader(p.avi.file, c.at, int64(c.size)), info.w, info.h)
+	var damaged *DamagedError
+	if errors.As(err, &damaged) {
+		damaged.Where = p.where(i)
+	}
+	return f, err
+}
+
 func (p *aviPictures) decode(i int) (picture.Picture, error) {
 	info, err := p.inspect(i)
 	if err != nil {
 		return picture.Picture{}, err
 	}
 	c := p.avi.videoAt[i]
+	f, err := p.facts(i, info)
+	if err != nil {
+		return picture.Picture{}, err
+	}
+	if f.decode > p.pool.size {
+		return picture.Picture{}, &DamagedError{p.avi.path, p.where(i), fmt.Errorf("takes %d bytes to decode, the first picture %d", f.decode, p.pool.size)}
+	}
+	discard(f.decode) // which the picture before the last has taken
 	var r io.Reader = io.NewSectionReader(p.avi.file, c.at, int64(c.size))
 	if !info.tables {
 		r = io.MultiReader(bytes.NewReader([]byte{0xff, 0xd8}), bytes.NewReader(jpegHuffman),

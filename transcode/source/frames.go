@@ -11,8 +11,6 @@ import (
 	"sort"
 	"strconv"
 	"strings"
-
-	"example.org/stampreel/transcode/picture"
 )
 
 // numbered is a file of a folder of frames.
@@ -193,6 +191,7 @@ type frames struct {
 	paths []string
 	kind  string
 	limit int64
+	share *share
 	info  PicturesInfo
 	next  int
 }
@@ -204,7 +203,7 @@ func openFrames(ctx context.Context, dir string, o Options) (*Media, error) {
 	}
 	const try = "keep in the folder only pictures named like frame0001.png, frame0002.png"
 	log := &warnings{}
-	f := &frames{limit: o.maxPixels()}
+	f := &frames{limit: o.maxPixels(), share: newShare()}
 	var names, others, sounds []string
 	for _, e := range entries {
 		if err := ctx.Err(); err != nil {
@@ -301,7 +300,10 @@ func times(n int64, r Ratio) Ratio {
 
 func (f *frames) Info() PicturesInfo { return f.info }
 
-func (f *frames) Close() error { return nil }
+func (f *frames) Close() error {
+	f.share.close()
+	return nil
+}
 
 func (f *frames) Next(ctx context.Context) (*Timed, error) {
 	if err := ctx.Err(); err != nil {
@@ -310,19 +312,15 @@ func (f *frames) Next(ctx context.Context) (*Timed, error) {
 	if f.next == len(f.paths) {
 		return nil, io.EOF
 	}
-	p, err := f.picture(f.paths[f.next])
+	p, err := inspect(f.paths[f.next], f.kind, f.limit)
 	if err != nil {
 		return nil, err
 	}
-	t := &Timed{Picture: p, At: int64(f.next), Until: int64(f.next) + 1}
+	t, err := f.share.picture(ctx, p.memory(), p.open)
+	if err != nil {
+		return nil, err
+	}
+	t.At, t.Until = int64(f.next), int64(f.next)+1
 	f.next++
 	return t, nil
-}
-
-func (f *frames) picture(path string) (picture.Picture, error) {
-	p, err := inspect(path, f.kind, f.limit)
-	if err != nil {
-		return picture.Picture{}, err
-	}
-	return p.decode()
 }

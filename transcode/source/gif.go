@@ -15,9 +15,8 @@ import (
 )
 
 const (
-	// An animation holds the canvas, what lies under a frame that is to be
-	// undone, and the copy that is handed out.
-	gifCanvases = 4
+	// A pixel of a canvas, in bytes.
+	gifPixel = 4
 	// All frames of an animation together may have this many times the pixels
 	// of the largest picture, so that a small file cannot keep a machine busy
 	// for hours: over half an hour of 1920 by 1080 at 25 pictures a second.
@@ -127,7 +126,7 @@ func openGIF(ctx context.Context, path string, o Options) (*Media, error) {
 	if err != nil {
 		return nil, fmt.Errorf("source: %w", err)
 	}
-	a := &animation{path: path, file: file, log: &warnings{}, pool: newPool()}
+	a := &animation{path: path, file: file, log: &warnings{}}
 	m, err := a.open(ctx, o)
 	if err != nil {
 		file.Close()
@@ -144,11 +143,16 @@ func (a *animation) open(ctx context.Context, o Options) (*Media, error) {
 		}
 		return nil, a.damaged(err)
 	}
-	limit := o.maxPixels()
-	if s.frames > 1 {
-		limit = max(limit/gifCanvases, 1)
+	if err := checkSize(a.path, s.w, s.h, o.maxPixels()); err != nil {
+		return nil, err
 	}
-	if err := checkSize(a.path, s.w, s.h, limit); err != nil {
+	// An animation holds the canvas, what lies under a frame that is to be
+	// undone, and the copies that are handed out.
+	canvas, copies := gifPixel*int64(s.w)*int64(s.h), int64(3)
+	if s.frames == 1 {
+		copies = 1
+	}
+	if err := checkMemory(a.path, s.w, s.h, copies*canvas); err != nil {
 		return nil, err
 	}
 	if most := o.maxPixels() * gifTotal; s.pixels > most {
@@ -160,7 +164,7 @@ func (a *animation) open(ctx context.Context, o Options) (*Media, error) {
 	if err := a.rewind(); err != nil {
 		return nil, err
 	}
-	a.canvas = image.NewNRGBA(image.Rect(0, 0, s.w, s.h))
+	a.pool = newPool(canvas, 2*canvas)
 	a.info = PicturesInfo{
 		Width: s.w, Height: s.h, Frames: s.frames,
 		Tick: Ratio{1, 100}, Rate: s.rate(),
@@ -173,10 +177,12 @@ func (a *animation) open(ctx context.Context, o Options) (*Media, error) {
 	if s.frames == 1 {
 		m.Kind = KindGIF
 		m.Pictures = &still{
-			info: stillInfo(s.w, s.h, o.Hold), close: a.Close,
+			info: stillInfo(s.w, s.h, o.Hold), memory: canvas, share: newShare(), close: a.Close,
 			decode: func(ctx context.Context) (picture.Picture, error) {
 				err := a.frame(ctx)
-				return picture.Picture{Image: a.canvas}, err
+				p := picture.Picture{Image: a.canvas}
+				a.canvas = nil
+				return p, err
 			},
 		}
 	}
@@ -197,7 +203,7 @@ func (a *animation) rewind() error {
 
 func (a *animation) damaged(err error) error {
 	where := fmt.Sprintf("at byte %d", a.blocks.offset)
-	if a.number > 0 || a.canvas != nil {
+	if a.info.Frames > 0 {
 		where = fmt.Sprintf("picture %d at byte %d", a.number+1, a.blocks.offset)
 	}
 	return &DamagedError{a.path, where, err}
@@ -205,38 +211,56 @@ func (a *animation) damaged(err error) error {
 
 func (a *animation) Info() PicturesInfo { return a.info }
 
-func (a *animation) Close() error { return a.file.Close() }
+func (a *animation) Close() error {
+	a.pool.close()
+	return a.file.Close()
+}
 
 func (a *animation) Next(ctx context.Context) (*Timed, error) {
 	if a.failed != nil {
 		return nil, a.failed
 	}
 	if a.number == a.info.Frames {
+		a.fail(io.EOF)
 		return nil, io.EOF
 	}
-	if err := a.frame(ctx); err != nil {
-		a.failed = err
+	s, err := a.pool.get(ctx, a.at, 0)
+	if err != nil {
 		return nil, err
 	}
-	s := a.pool.get(a.at, a.at+a.last.delay)
+	if err := a.frame(ctx); err != nil {
+		s.Release()
+		a.fail(err)
+		return nil, err
+	}
 	if s.pix == nil {
 		s.pix = make([]byte, len(a.canvas.Pix))
 		s.nrgba = *a.canvas
 		s.nrgba.Pix = s.pix
-		s.Image = &s.nrgba
 	}
 	copy(s.pix, a.canvas.Pix)
+	s.Image, s.Until = &s.nrgba, a.at+a.last.delay
 	a.at = s.Until
 	a.number++
 	return &s.Timed, nil
 }
 
+// fail ends the animation, and what it holds.
+func (a *animation) fail(err error) {
+	a.failed = err
+	a.canvas, a.under = nil, nil
+	a.pool.end()
+}
+
 // frame undoes what the last frame asks to have undone and draws the next.
 func (a *animation) frame(ctx context.Context) error {
+	if a.canvas == nil {
+		a.canvas = image.NewNRGBA(image.Rect(0, 0, a.info.Width, a.info.Height))
+	}
 	a.dispose()
 	err := a.blocks.next(&a.last)
 	if err == nil {
-		if a.last.disposal == gifPrevious {
+		if a.last.disposal == gifPrevious && a.number+1 < a.info.Frames {
 			a.remember()
 		}
 		err = a.draw(ctx)
@@ -268,6 +292,9 @@ func (a *animation) rowOf(r image.Rectangle, y int) []byte {
 // remember keeps what lies under the frame that is about to be drawn.
 func (a *animation) remember() {
 	r := a.visible(&a.last)
+	if a.under == nil {
+		a.under = make([]byte, 0, len(a.canvas.Pix))
+	}
 	a.under = a.under[:0]
 	for y := r.Min.Y; y < r.Max.Y; y++ {
 		a.under = append(a.under, a.rowOf(r, y)...)
@@ -369,6 +396,15 @@ func checkSize(path string, w, h int, limit int64) error {
 	if int64(w) > limit/int64(h) {
 		return &LimitError{path, fmt.Sprintf("picture of %dx%d", w, h),
 			satMul(int64(w), int64(h)), limit, "pixels", "make it smaller first"}
+	}
+	return nil
+}
+
+// checkMemory refuses pictures that take too much memory.
+func checkMemory(path string, w, h int, bytes int64) error {
+	if bytes > MaxMemory {
+		return &LimitError{path, fmt.Sprintf("opening a picture of %dx%d", w, h),
+			(bytes + 999_999) / 1_000_000, MaxMemory / 1_000_000, "MB of memory", "make it smaller first"}
 	}
 	return nil
 }

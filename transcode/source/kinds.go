@@ -12,7 +12,7 @@ type KindInfo struct {
 
 // notes say what to know of the kinds that are opened.
 var notes = map[string]string{
-	KindAnimation: "frame by frame with its own times; a quarter of the largest picture",
+	KindAnimation: "frame by frame with its own times",
 	KindPNG:       "turned upright by its Exif data; animated ones frame by frame, like GIF",
 	KindJPEG:      "turned upright by its Exif data",
 	KindWebP:      "still ones, turned upright by their Exif data",

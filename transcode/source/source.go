@@ -44,7 +44,7 @@ const (
 func IsSound(kind string) bool { return kind == KindWAV || kind == KindFLAC || kind == KindMP3 }
 
 // DefaultMaxPixels is the largest picture opened unless Options say otherwise:
-// 64 Mi pixels, as of 8192 by 8192.
+// 64 Mi pixels, as of 8192 by 8192. MaxMemory may set a lower bound.
 const DefaultMaxPixels = 64 << 20
 
 // DefaultFrameRate is the speed of a folder of frames unless Options say
@@ -117,7 +117,7 @@ func (t *Timed) Release() {
 		return
 	}
 	give := t.release
-	t.release = nil
+	t.release, t.Picture = nil, picture.Picture{}
 	give()
 }
 
@@ -125,8 +125,8 @@ func (t *Timed) Release() {
 // ends. Its methods are called by one goroutine.
 type Pictures interface {
 	Info() PicturesInfo
-	// Next returns the next picture, and io.EOF after the last. A picture that
-	// is not given back with Release costs memory, nothing else.
+	// Next returns the next picture, and io.EOF after the last. While pictures
+	// that were not given back with Release take MaxMemory, it waits for one.
 	Next(ctx context.Context) (*Timed, error)
 	Close() error
 }
@@ -171,8 +171,7 @@ type Options struct {
 	// Pictures a second of a folder of frames, and of a Y4M stream that does not
 	// say; 0/1 means DefaultFrameRate.
 	Rate Ratio
-	// Largest picture in pixels; 0 means DefaultMaxPixels. An animation may
-	// have a quarter of it, because three pictures are held at a time.
+	// Largest picture in pixels; 0 means DefaultMaxPixels.
 	MaxPixels int64
 	// What Open reads for the path "-": Y4M video. It is never closed.
 	Stdin io.Reader
@@ -247,7 +246,7 @@ type LimitError struct {
 }
 
 func (e *LimitError) Error() string {
-	return fmt.Sprintf("source: %s: %s: %d %s, at most %d are opened", e.Path, e.What, e.Found, e.Unit, e.Limit)
+	return fmt.Sprintf("source: %s: %s: %d %s, want at most %d", e.Path, e.What, e.Found, e.Unit, e.Limit)
 }
 
 // Tries returns what to do, if anything.

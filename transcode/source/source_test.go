@@ -175,8 +175,11 @@ func nrgba(img image.Image) *image.NRGBA {
 }
 
 func TestReleaseTwiceOrOnNilDoesNothing(t *testing.T) {
-	p := newPool()
-	s := p.get(0, 1)
+	p := newPool(1, 0)
+	s, err := p.get(background, 0, 1)
+	if err != nil {
+		t.Fatal(err)
+	}
 	s.Release()
 	s.Release()
 	if len(p.idle) != 1 {

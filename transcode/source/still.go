@@ -6,12 +6,13 @@ import (
 	"errors"
 	"fmt"
 	"image"
+	"image/color"
 	"image/jpeg"
 	"image/png"
 	"io"
 	"os"
+	"runtime"
 
-	"github.com/disintegration/imaging"
 	"golang.org/x/image/bmp"
 	"golang.org/x/image/webp"
 
@@ -21,6 +22,8 @@ import (
 // still is a row of one picture.
 type still struct {
 	info   PicturesInfo
+	memory int64 // bytes that the picture takes
+	share  *share
 	decode func(context.Context) (picture.Picture, error)
 	close  func() error // may be nil
 	done   bool
@@ -47,15 +50,17 @@ func (s *still) Next(ctx context.Context) (*Timed, error) {
 	if s.done {
 		return nil, io.EOF
 	}
-	p, err := s.decode(ctx)
+	t, err := s.share.picture(ctx, s.memory, s.decode)
 	if err != nil {
 		return nil, err
 	}
 	s.done = true
-	return &Timed{Picture: p, Until: s.info.Duration.Num}, nil
+	t.Until = s.info.Duration.Num
+	return t, nil
 }
 
 func (s *still) Close() error {
+	s.share.close()
 	if s.close == nil {
 		return nil
 	}
@@ -73,23 +78,19 @@ func openStill(path, kind string, o Options) (*Media, error) {
 		Kind: kind, Warnings: log.all, log: log,
 		Pictures: &still{
 			info:   stillInfo(w, h, o.Hold),
-			decode: func(context.Context) (picture.Picture, error) { return p.decode() },
+			memory: p.memory(), share: newShare(),
+			decode: p.open,
 		},
 		sum: func() ([32]byte, error) { return sumFile(path) },
 	}, nil
 }
 
-// progressiveShare of the largest picture may be a progressive JPEG: until its
-// last pass all coefficients are held, four bytes each, up to 15 bytes a pixel
-// with the picture itself. A file of 400 KB can be one of 8192 by 8192.
-const progressiveShare = 2
-
 // stillFile is a picture file whose size is known and allowed.
 type stillFile struct {
 	path, kind string
 	w, h       int // as stored
-	turn       orientation
 	limit      int64
+	facts
 }
 
 func (p *stillFile) upright() (w, h int) {
@@ -118,7 +119,11 @@ func inspect(path, kind string, limit int64) (*stillFile, error) {
 			return nil, &DamagedError{path, fmt.Sprintf("at byte %d", g.offset), err}
 		}
 		p.w, p.h = s.w, s.h
-		return p, checkSize(path, p.w, p.h, limit)
+		if err := checkSize(path, p.w, p.h, limit); err != nil {
+			return nil, err
+		}
+		p.decode = gifPixel * int64(p.w) * int64(p.h)
+		return p.checked()
 	}
 	if kind == KindWebP {
 		if moving, err := webpMoves(f); err == nil && moving {
@@ -148,15 +153,29 @@ func inspect(path, kind string, limit int64) (*stillFile, error) {
 	}
 	switch kind {
 	case KindJPEG:
-		var progressive bool
-		p.turn, progressive = jpegHead(f)
-		if n, most := int64(p.w)*int64(p.h), limit/progressiveShare; progressive && n > most {
-			return nil, &LimitError{path, fmt.Sprintf("progressive picture of %dx%d", p.w, p.h), n, most, "pixels", "save it as a baseline JPEG, or make it smaller"}
-		}
+		p.facts, err = jpegFacts(path, f, p.w, p.h)
 	case KindPNG:
-		p.turn, _ = pngOrientation(f)
+		p.facts = pngFacts(f, p.w, p.h)
 	case KindWebP:
-		p.turn = webpOrientation(f)
+		if p.facts, err = webpFacts(f, info.Size(), p.w, p.h); err != nil {
+			return nil, &DamagedError{path, "", err}
+		}
+	case KindBMP:
+		p.decode = 4 * int64(p.w) * int64(p.h)
+		if _, paletted := config.ColorModel.(color.Palette); paletted {
+			p.decode /= 4
+		}
+	}
+	if err != nil {
+		return nil, err
+	}
+	return p.checked()
+}
+
+// checked refuses a picture that takes too much memory.
+func (p *stillFile) checked() (*stillFile, error) {
+	if err := checkMemory(p.path, p.w, p.h, p.memory()); err != nil {
+		return nil, err
 	}
 	return p, nil
 }
@@ -177,10 +196,10 @@ var decoders = map[string]decoder{
 	KindBMP:  {bmp.DecodeConfig, bmp.Decode, 8},
 }
 
-// decode reads the pixels and turns them upright.
-func (p *stillFile) decode() (picture.Picture, error) {
+// open reads the pixels and turns them upright.
+func (p *stillFile) open(ctx context.Context) (picture.Picture, error) {
 	if p.kind == KindGIF || p.kind == KindAnimation {
-		return p.decodeGIF()
+		return p.openGIF(ctx)
 	}
 	f, err := os.Open(p.path)
 	if err != nil {
@@ -198,34 +217,33 @@ func (p *stillFile) decode() (picture.Picture, error) {
 	if b := img.Bounds(); b.Dx() != p.w || b.Dy() != p.h {
 		return picture.Picture{}, &DamagedError{p.path, "pixels", fmt.Errorf("picture of %dx%d, header says %dx%d", b.Dx(), b.Dy(), p.w, p.h)}
 	}
-	// JPEG uses all codes (JFIF 1.02); lossy WebP the limited range of BT.601
-	// (RFC 6386, section 9.2), which image.YCbCr.At does not know of.
-	result := picture.Picture{Image: img}
-	switch img := img.(type) {
-	case *image.YCbCr:
-		result.Colour = picture.Colour{Matrix: picture.BT601, FullRange: p.kind == KindJPEG}
-		if p.kind == KindWebP && p.turn > 1 {
-			result.Image = limitedToNRGBA(img, nil, 0)
-		}
-	case *image.NYCbCrA:
-		result.Image = limitedToNRGBA(&img.YCbCr, img.A, img.AStride)
+	if p.turn > 1 && p.decode+p.turned > MaxMemory {
+		runtime.GC() // what decoding left behind is in the way
 	}
-	result.Image = p.turn.apply(result.Image)
-	return result, nil
+	// JPEG uses all codes (JFIF 1.02), lossy WebP the limited range of BT.601
+	// (RFC 6386, section 9.2).
+	return picture.Picture{
+		Image:  p.turn.apply(img),
+		Colour: picture.Colour{Matrix: picture.BT601, FullRange: p.kind == KindJPEG},
+	}, nil
 }
 
-// decodeGIF returns the first picture of a GIF.
-func (p *stillFile) decodeGIF() (picture.Picture, error) {
-	m, err := openGIF(context.Background(), p.path, Options{MaxPixels: p.limit})
+// openGIF draws the first picture of a GIF.
+func (p *stillFile) openGIF(ctx context.Context) (picture.Picture, error) {
+	f, err := os.Open(p.path)
 	if err != nil {
+		return picture.Picture{}, fmt.Errorf("source: %w", err)
+	}
+	defer f.Close()
+	a := &animation{path: p.path, file: f, log: &warnings{}}
+	if err := a.rewind(); err != nil {
 		return picture.Picture{}, err
 	}
-	defer m.Close()
-	t, err := m.Pictures.Next(context.Background())
-	if err != nil {
+	a.info.Width, a.info.Height = p.w, p.h
+	if err := a.frame(ctx); err != nil {
 		return picture.Picture{}, err
 	}
-	return t.Picture, nil
+	return picture.Picture{Image: a.canvas}, nil
 }
 
 // stillError sorts the errors of the decoders.
@@ -242,50 +260,4 @@ func stillError(path, where string, err error) error {
 		err = errors.New("the file ends early")
 	}
 	return &DamagedError{path, where, err}
-}
-
-// limitedToNRGBA converts BT.601 limited range to 8-bit RGB by the inverse of
-// BT.601-7, section 2.5: luma 16 to 235, chroma 16 to 240.
-func limitedToNRGBA(src *image.YCbCr, alpha []byte, alphaStride int) *image.NRGBA {
-	r := src.Rect
-	dst := image.NewNRGBA(image.Rect(0, 0, r.Dx(), r.Dy()))
-	for y := range r.Dy() {
-		for x := range r.Dx() {
-			c := src.COffset(r.Min.X+x, r.Min.Y+y)
-			luma := float64(int(src.Y[src.YOffset(r.Min.X+x, r.Min.Y+y)])-16) * 255 / 219
-			cb, cr := float64(int(src.Cb[c])-128)*255/224, float64(int(src.Cr[c])-128)*255/224
-			p := dst.Pix[y*dst.Stride+4*x:]
-			p[0] = clamp8(luma + 1.402*cr)
-			p[1] = clamp8(luma - 1.772*0.114/0.587*cb - 1.402*0.299/0.587*cr)
-			p[2] = clamp8(luma + 1.772*cb)
-			p[3] = 255
-			if alpha != nil {
-				p[3] = alpha[y*alphaStride+x]
-			}
-		}
-	}
-	return dst
-}
-
-func clamp8(v float64) uint8 { return uint8(min(max(v+0.5, 0), 255)) }
-
-// apply turns a picture as its orientation asks.
-func (o orientation) apply(img image.Image) image.Image {
-	switch o {
-	case 2:
-		return imaging.FlipH(img)
-	case 3:
-		return imaging.Rotate180(img)
-	case 4:
-		return imaging.FlipV(img)
-	case 5:
-		return imaging.Transpose(img)
-	case 6:
-		return imaging.Rotate270(img)
-	case 7:
-		return imaging.Transverse(img)
-	case 8:
-		return imaging.Rotate90(img)
-	}
-	return img
 }

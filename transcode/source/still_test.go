@@ -17,6 +17,8 @@ import (
 	"testing"
 
 	"golang.org/x/image/bmp"
+
+	"example.org/stampreel/transcode/picture"
 )
 
 // arrow is a picture without any symmetry.
@@ -262,10 +264,22 @@ func TestWebPColoursAreThoseOfTheOriginal(t *testing.T) {
 				t.Fatalf("%s: %v", path, err)
 			}
 			got := p.Image
-			if img, ok := got.(*image.YCbCr); ok {
-				got = limitedToNRGBA(img, nil, 0)
-				if limited, full := meanDifference(nrgba(got), want), meanDifference(nrgba(img), want); limited >= full || p.Colour.FullRange {
-					t.Errorf("%s: read as limited range it is off by %.2f, as full range by %.2f", path, limited, full)
+			var planes *image.YCbCr
+			switch img := got.(type) {
+			case *image.YCbCr:
+				planes = img
+				got = limitedToNRGBA(img)
+			case *image.NYCbCrA:
+				planes = &img.YCbCr
+				rgba := limitedToNRGBA(planes)
+				for i := range rgba.Pix[:len(rgba.Pix)/4] {
+					rgba.Pix[4*i+3] = img.A[i/img.Rect.Dx()*img.AStride+i%img.Rect.Dx()]
+				}
+				got = rgba
+			}
+			if planes != nil {
+				if limited, full := meanDifference(nrgba(got), want), meanDifference(nrgba(planes), want); limited >= full || p.Colour.FullRange || p.Colour.Matrix != picture.BT601 {
+					t.Errorf("%s: read as limited range it is off by %.2f, as full range by %.2f, handed on as %+v", path, limited, full, p.Colour)
 				}
 			}
 			d := meanDifference(nrgba(got), want)
@@ -293,4 +307,24 @@ func meanDifference(a, b *image.NRGBA) float64 {
 		}
 	}
 	return sum / n
+}
+
+// limitedToNRGBA converts BT.601 limited range to 8-bit RGB by the inverse of
+// BT.601-7, section 2.5 (from memory): luma 16 to 235, chroma 16 to 240.
+func limitedToNRGBA(src *image.YCbCr) *image.NRGBA {
+	r := src.Rect
+	dst := image.NewNRGBA(image.Rect(0, 0, r.Dx(), r.Dy()))
+	clamp := func(v float64) uint8 { return uint8(min(max(v+0.5, 0), 255)) }
+	for y := range r.Dy() {
+		for x := range r.Dx() {
+			c := src.COffset(r.Min.X+x, r.Min.Y+y)
+			luma := float64(int(src.Y[src.YOffset(r.Min.X+x, r.Min.Y+y)])-16) * 255 / 219
+			cb, cr := float64(int(src.Cb[c])-128)*255/224, float64(int(src.Cr[c])-128)*255/224
+			dst.SetNRGBA(x, y, color.NRGBA{
+				clamp(luma + 1.402*cr),
+				clamp(luma - 1.772*0.114/0.587*cb - 1.402*0.299/0.587*cr),
+				clamp(luma + 1.772*cb), 255})
+		}
+	}
+	return dst
 }

@@ -50,7 +50,7 @@ type y4m struct {
 
 // openY4M reads the header. The file is nil for standard input.
 func openY4M(ctx context.Context, path string, file *os.File, o Options) (*Media, error) {
-	y := &y4m{path: path, file: file, size: -1, log: &warnings{}, pool: newPool()}
+	y := &y4m{path: path, file: file, size: -1, log: &warnings{}}
 	if file != nil {
 		info, err := file.Stat()
 		if err != nil {
@@ -105,6 +105,14 @@ func (y *y4m) open(ctx context.Context, o Options) error {
 		return err
 	}
 	y.header = h
+	if h.mono {
+		cw, ch := chromaSize(h.w, h.h, h.sampling)
+		y.grey = bytes.Repeat([]byte{128}, cw*ch)
+	}
+	y.pool = newPool(int64(y.frameBytes()), int64(len(y.grey)))
+	if err := checkMemory(y.path, h.w, h.h, y.pool.size+y.pool.fixed); err != nil {
+		return err
+	}
 	if h.interlace != 'p' && h.interlace != '?' {
 		y.log.add("the video is interlaced (I%c); its pictures are taken as whole ones", h.interlace)
 	}
@@ -121,10 +129,6 @@ func (y *y4m) open(ctx context.Context, o Options) error {
 	}
 	if o.FullRange != nil {
 		y.colour.FullRange = *o.FullRange
-	}
-	if h.mono {
-		cw, ch := chromaSize(h.w, h.h, h.sampling)
-		y.grey = bytes.Repeat([]byte{128}, cw*ch)
 	}
 	y.info = PicturesInfo{
 		Width: h.w, Height: h.h, Frames: y.count(),
@@ -285,6 +289,9 @@ func (y *y4m) damaged(ctx context.Context, where string, err error) error {
 func (y *y4m) Info() PicturesInfo { return y.info }
 
 func (y *y4m) Close() error {
+	if y.pool != nil {
+		y.pool.close()
+	}
 	if y.stream != nil {
 		y.stream.close()
 	}
@@ -316,6 +323,7 @@ func (y *y4m) Next(ctx context.Context) (*Timed, error) {
 	default:
 		y.ended = y.damaged(ctx, fmt.Sprintf("picture %d", y.next+1), err)
 	}
+	y.pool.end()
 	return nil, y.ended
 }
 
@@ -327,7 +335,10 @@ func (y *y4m) frame(ctx context.Context) (*Timed, error) {
 	if y.size >= 0 && y.size-y.offset < int64(y.frameBytes()) {
 		return nil, io.ErrUnexpectedEOF
 	}
-	s := y.pool.get(y.next, y.next+1)
+	s, err := y.pool.get(ctx, y.next, y.next+1)
+	if err != nil {
+		return nil, err
+	}
 	if s.pix == nil {
 		y.layOut(s)
 	}
@@ -341,6 +352,10 @@ func (y *y4m) frame(ctx context.Context) (*Timed, error) {
 		return nil, err
 	}
 	y.next++
+	s.Picture = picture.Picture{
+		Image: &s.ycbcr, Colour: y.colour,
+		AspectNum: int(y.header.aspect.Num), AspectDen: int(y.header.aspect.Den),
+	}
 	return &s.Timed, nil
 }
 
@@ -383,12 +398,5 @@ func (y *y4m) layOut(s *slot) {
 	if !h.mono {
 		chroma := s.pix[h.w*h.h:]
 		s.ycbcr.Cb, s.ycbcr.Cr = chroma[:cw*ch:cw*ch], chroma[cw*ch:]
-	}
-	s.Picture = picture.Picture{
-		Image: &s.ycbcr, Colour: y.colour,
-		AspectNum: int(h.aspect.Num), AspectDen: int(h.aspect.Den),
-	}
-	if h.aspect.Num == 0 {
-		s.AspectNum, s.AspectDen = 0, 0
 	}
 }
