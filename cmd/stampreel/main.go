@@ -11,17 +11,27 @@ package main
 
 import (
 	"context"
+	"math"
 	"os"
 	"os/signal"
+	"runtime/debug"
 	"syscall"
 
 	"example.org/stampreel/cmd/stampreel/internal/console"
+	"example.org/stampreel/transcode/source"
 )
 
 // version is the version of the program; the clip format has its own.
 const version = "0.1.0"
 
+// memoryLimit is where the collector stops trading memory for time, in bytes: a
+// little more than the largest picture takes. Nothing fails beyond it.
+const memoryLimit = source.MaxMemory + 10_000_000
+
 func main() {
+	if debug.SetMemoryLimit(-1) == math.MaxInt64 { // not set by GOMEMLIMIT
+		debug.SetMemoryLimit(memoryLimit)
+	}
 	os.Exit(start(commands()))
 }
 

@@ -54,7 +54,10 @@ func runSources(ctx context.Context, c *call) error {
 		rest.WriteString(indent(strings.Join(byTry[try], ", "), "  ", "  ") + indent("try: "+try, "      ", "           "))
 	}
 	side := int(math.Sqrt(source.DefaultMaxPixels))
+	largest := fmt.Sprintf("The largest picture is one of %d by %[1]d pixels, or as many in another shape, and takes "+
+		"at most %d MB of memory to open: a photograph of 60 megapixels as JPEG, of 24 as progressive "+
+		"JPEG, of 45 as PNG, of 22 as PNG with 16 bits.", side, source.MaxMemory/1_000_000)
 	c.console.Text("Opened\n" + opened.String() + "\nRecognised, but not opened\n" + rest.String() +
-		"\n" + paragraphs(fmt.Sprintf("The largest picture is one of %d by %[1]d pixels, or as many in another shape.", side)))
-	return c.console.JSON(map[string]any{"kinds": all, "largest_picture_pixels": source.DefaultMaxPixels})
+		"\n" + paragraphs(largest))
+	return c.console.JSON(map[string]any{"kinds": all, "largest_picture_pixels": source.DefaultMaxPixels, "largest_picture_memory_bytes": source.MaxMemory})
 }
