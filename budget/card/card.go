@@ -94,12 +94,13 @@ func (w Wiring) Pins() int { return wirings[w].pins }
 func (w Wiring) BlockClocks() int64 { return wirings[w].block }
 
 // GapClocks is the smallest pause between two blocks of one request, in clocks:
-// one byte over SPI (N_AC is at least one unit of eight clocks), two clocks on
-// the card's own bus.
+// one byte over SPI (N_AC is at least one unit of eight clocks, by a card maker's
+// manual), two clocks on the card's own bus (N_AC there, from memory).
 func (w Wiring) GapClocks() int64 { return wirings[w].gap }
 
 // CommandClocks is the bus time of a request's read and stop commands with their
-// responses, each as late as N_CR allows (8 bytes over SPI, 64 clocks else).
+// responses, each as late as N_CR allows: 8 bytes over SPI, by the same manual,
+// 64 clocks else, from memory.
 func (w Wiring) CommandClocks() int64 { return wirings[w].cmd }
 
 // TopClock is the highest clock in Hz at which the wiring works: 50 MHz is high

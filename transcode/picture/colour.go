@@ -63,7 +63,8 @@ func (m Matrix) weights() (kr, kb float64, err error) {
 }
 
 // decoding holds the arithmetic of one YCbCr variant, with y in its own codes
-// and chroma in codes less 128:
+// and chroma in codes less 128 (ITU-R BT.601-7, 2.5, and BT.709-6, 3 and 5, with
+// luma of 16 to 235 and chroma of 16 to 240; from memory):
 //
 //	R' = scale*(y - black + redCr*cr)
 //	G' = scale*(y - black + greenCb*cb + greenCr*cr)

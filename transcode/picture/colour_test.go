@@ -67,7 +67,8 @@ func TestSRGBCurveTurnsBack(t *testing.T) {
 }
 
 // The bars are those of ITU-R BT.601-7, BT.709-6 and BT.2020-2 quantised to
-// eight bits, limited range: Y = round(219 Y'+16), C = round(224 C'+128).
+// eight bits, limited range, computed by Y = round(219 Y'+16) and C = round(224
+// C'+128), which are from memory.
 func TestColourBarsDecodeToTheirRGB(t *testing.T) {
 	bars := []struct {
 		name string

@@ -20,8 +20,8 @@ const (
 	BT2020               // ITU-R BT.2020, non-constant luminance
 )
 
-// Colour says how the samples of an *image.YCbCr are to be understood. It is
-// ignored for all other pictures, which are sRGB.
+// Colour says how the samples of an *image.YCbCr or an *image.NYCbCrA are to be
+// understood. It is ignored for all other pictures, which are sRGB.
 type Colour struct {
 	Matrix    Matrix
 	FullRange bool // luma and chroma use 0..255, as in JPEG, not 16..235/240

@@ -2,14 +2,14 @@ package sound
 
 import "fmt"
 
-// shared is 1/√2, the gain ITU-R BS.775 gives a centre or surround channel that
-// two loudspeakers share: half the power to each.
+// shared is 1/√2, the gain ITU-R BS.775 (from memory) gives a centre or surround
+// channel that two loudspeakers share: half the power to each.
 const shared = 0.7071
 
 // downToStereo holds the gains to left and right of each source channel, by
 // count of channels, in the order WAVE files use: left, right, centre, low
 // frequency effects, surrounds. The 3/0, 2/2 and 3/2 rows are the two-channel
-// equations of ITU-R BS.775; low frequency effects are left out, as there. A
+// equations of ITU-R BS.775, from memory; low frequency effects are left out. A
 // single rear channel is first shared by both surrounds; side and rear
 // surrounds count alike.
 var downToStereo = map[int][][2]float32{

@@ -32,9 +32,9 @@ func TestMonoToStereoIsACopy(t *testing.T) {
 	}
 }
 
-// ITU-R BS.775, two-channel and mono equations for 3/2 sources: left =
-// L + 0.7071 C + 0.7071 Ls; mono = 0.7071 L + 0.7071 R + C + 0.5 Ls + 0.5 Rs.
-// Ratios to the left channel's gain, since all are scaled alike.
+// ITU-R BS.775, two-channel and mono equations for 3/2 sources (from memory):
+// left = L + 0.7071 C + 0.7071 Ls; mono = 0.7071 L + 0.7071 R + C + 0.5 Ls +
+// 0.5 Rs. Ratios to the left channel's gain, since all are scaled alike.
 func TestSurroundMixesByTheRecommendation(t *testing.T) {
 	for _, x := range []struct {
 		out, row int

@@ -213,7 +213,7 @@ func shape(rate float64) []float64 {
 
 // sensitivity is the power of a tone at the threshold of hearing at its best
 // frequency over that of one at hz, by Terhardt's fit of the threshold in dB
-// ("Calculating virtual pitch", Hearing Research 1, 1979):
+// ("Calculating virtual pitch", Hearing Research 1, 1979; from memory):
 // 3.64·f^-0.8 - 6.5·exp(-0.6·(f-3.3)²) + 0.001·f⁴, f in kHz, least about -5.
 func sensitivity(hz float64) float64 {
 	f := max(hz, 20) / 1000

@@ -218,7 +218,8 @@ func TestSeedDecidesTheNoise(t *testing.T) {
 	}
 }
 
-// aWeight is the A-weighting of IEC 61672-1 as a gain, 1 at 1 kHz.
+// aWeight is the A-weighting of IEC 61672-1 as a gain, 1 at 1 kHz (from memory;
+// the next test holds it against the nominal values).
 func aWeight(hz float64) float64 {
 	f := hz * hz
 	r := f * f / ((f + 20.598997*20.598997) * (f + 12194.217*12194.217) *
@@ -269,8 +270,8 @@ func weighted(e []float64, rate float64) (flat, a, ear float64) {
 	return rms(e), math.Sqrt(sum[1] * level), math.Sqrt(sum[2] * level)
 }
 
-// A full-scale sine over the noise under a tone, as AES17 measures it, but at
-// -20 dBFS: one of -60 dBFS rounds to silence without dither.
+// A full-scale sine over the noise under a tone, as AES17 measures it (from
+// memory), but at -20 dBFS: one of -60 dBFS rounds to silence without dither.
 func TestShapedNoiseIsQuieterForTheEar(t *testing.T) {
 	for _, rate := range []float64{8000, 16000, 22050, 44100} {
 		src := sine(1<<17, 997, rate, 0.1)

@@ -154,7 +154,7 @@ func scaleUp(n, up, down int64) int64 {
 
 // design chooses the filter's length by Kaiser's formulas (J. F. Kaiser,
 // "Nonrecursive digital filter design using the I0-sinh window function",
-// 1974) and fills the table.
+// 1974; from memory, the tests measure what they give) and fills the table.
 func (r *Resampler) design(q Quality) {
 	stretch := max(1, float64(r.down)/float64(r.up)) // input samples per sample of the lower rate
 	half := stretch * (q.Rejection - 7.95) / (2 * 2.285 * math.Pi * (1 - q.PassBand))
