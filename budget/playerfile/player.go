@@ -107,7 +107,7 @@ type Player struct {
 
 // Panel is the display.
 type Panel struct {
-	Size        Figure[Size]          // as the viewer sees it, 1 to 2048 each way
+	Size        Figure[Size]          // as the viewer sees it, 1 to container.MaxSide each way
 	Shape       Figure[Shape]         //
 	Pixels      Figure[pixel.Format]  // as the bus carries them
 	Mounted     Figure[int]           // quarter turns clockwise, 0 to 3, that bring the panel's own scan upright

@@ -12,6 +12,7 @@ import (
 	"unicode/utf8"
 
 	"example.org/stampreel/budget/card"
+	"example.org/stampreel/container"
 	"example.org/stampreel/container/pixel"
 )
 
@@ -240,8 +241,8 @@ var sizes = kind[Size]{
 	hint: "240x135", unit: "pixels",
 	parse: func(s string) (Size, error) {
 		w, h, err := pair(s, "x", "a size is written WIDTHxHEIGHT in pixels, as 240x135")
-		if err == nil && (w < 1 || h < 1 || w > 2048 || h > 2048) {
-			err = fmt.Errorf("size %s is not between 1x1 and 2048x2048", s)
+		if err == nil && (w < 1 || h < 1 || w > container.MaxSide || h > container.MaxSide) {
+			err = fmt.Errorf("size %s is not between 1x1 and %dx%[2]d, the largest picture of a clip", s, container.MaxSide)
 		}
 		return Size{w, h}, err
 	},
