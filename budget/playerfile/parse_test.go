@@ -103,6 +103,8 @@ var broken = []struct {
 	{"wrong size", "240x135", "240", 4, 9, "WIDTHxHEIGHT", "240x135"},
 	{"huge size", "240x135", "24000x135", 4, 9, "1024x1024", "240x135"},
 	{"larger than a clip's picture", "240x135", "240x1025", 4, 9, "1024x1024", "240x135"},
+	{"slower than a clip's sound", "card:", "sound:\n  rate: 1500 Hz\n  bits: 8\ncard:", 8, 9, "between 2000 Hz and 96000 Hz", "rate: 22050 Hz"},
+	{"terms longer than a clip's", "card:", "sound:\n  rate: 22050 Hz\n  real-rate: 1543500007/70001 Hz\n  bits: 8\ncard:", 9, 14, "too long", "real-rate: 375000/17 Hz"},
 	{"unknown pixels", "rgb565", "rgb556", 5, 11, `"rgb556" is none of rgb565`, "pixels: rgb565"},
 	{"unknown wiring", "1-bit", "2-bit", 8, 11, "is none of spi, 1-bit, 4-bit", "wiring: 1-bit"},
 	{"half a byte", "64 KiB", "1.23 bytes", 11, 15, "not a whole number of bytes", "80 KiB"},

@@ -3,9 +3,11 @@ package playerfile
 import (
 	"errors"
 	"fmt"
+	"math"
 	"time"
 
 	"example.org/stampreel/budget/card"
+	"example.org/stampreel/container"
 	"example.org/stampreel/container/pixel"
 )
 
@@ -96,6 +98,14 @@ func band(low, high int64) func(Ratio) error {
 	}
 }
 
+// sampleTerms refuses a rate whose terms a clip's header has no room for.
+func sampleTerms(r Ratio) error {
+	if r.Num > container.MaxProduct || r.Den > math.MaxUint16 {
+		return fmt.Errorf("%d/%d in lowest terms is too long, at most %d/%d", r.Num, r.Den, container.MaxProduct, math.MaxUint16)
+	}
+	return nil
+}
+
 func oneOf(low, high int64) func(int64) error {
 	return func(n int64) error {
 		if n != low && n != high {
@@ -110,7 +120,7 @@ func always(text string) func(*Player) string { return func(*Player) string { re
 var (
 	upToOneSecond = between(0, time.Second, times.text)
 	busClocks     = band(100_000, 250_000_000)
-	soundRates    = band(1000, 192_000)
+	soundRates    = band(container.MinSampleRate, container.MaxSampleRate)
 	decodeTimes   = between(0, 100*time.Millisecond, times.text)
 	plain         = counts("11")
 )
@@ -168,11 +178,11 @@ var schema = []section{
 	{name: "sound", doc: "The speaker. Leave the section out for a silent player.", fields: []field{
 		{key: "rate", need: true, example: "22050 Hz",
 			doc:   "Sample rate that the firmware asks for.",
-			value: figure(frequencies, func(p *Player) *Figure[Ratio] { return &p.Sound.Rate }, soundRates)},
+			value: figure(frequencies, func(p *Player) *Figure[Ratio] { return &p.Sound.Rate }, soundRates, sampleTerms)},
 		{key: "real-rate", example: "375000/17 Hz",
 			assume: func(p *Player) string { return frequencies.text(p.Sound.Rate.Value) }, why: "as asked for",
 			doc:   "Sample rate that the chip's divider gives, as a ratio if it is not whole.",
-			value: figure(frequencies, func(p *Player) *Figure[Ratio] { return &p.Sound.RealRate }, soundRates)},
+			value: figure(frequencies, func(p *Player) *Figure[Ratio] { return &p.Sound.RealRate }, soundRates, sampleTerms)},
 		{key: "bits", need: true, example: "8",
 			doc:   "8 (unsigned) or 16 (signed).",
 			value: figure(counts("8"), func(p *Player) *Figure[int64] { return &p.Sound.Bits }, oneOf(8, 16))},
