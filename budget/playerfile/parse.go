@@ -353,9 +353,12 @@ func (w *walker) consistent(p *Player) error {
 		return w.errAt(w.at["card.bus"], fmt.Sprintf("card.bus: a %s card cannot share the panel's bus", wiring), "write bus: private, or wiring: spi")
 	}
 	top := Ratio{wiring.TopClock(), 1}
-	for key, clock := range map[string]Figure[Ratio]{"card.clock": p.Card.Clock, "card.real-clock": p.Card.RealClock} {
-		if clock.Origin == Declared && clock.Value.Rat().Cmp(top.Rat()) > 0 {
-			return w.errAt(w.at[key], fmt.Sprintf("%s: %s is more than the %s a card takes over %s", key, frequencies.text(clock.Value), frequencies.text(top), wiring), "write the clock that is really on the wire")
+	for _, c := range []struct {
+		key   string
+		clock Figure[Ratio]
+	}{{"card.clock", p.Card.Clock}, {"card.real-clock", p.Card.RealClock}} {
+		if c.clock.Origin == Declared && c.clock.Value.Rat().Cmp(top.Rat()) > 0 {
+			return w.errAt(w.at[c.key], fmt.Sprintf("%s: %s is more than the %s a card takes over %s", c.key, frequencies.text(c.clock.Value), frequencies.text(top), wiring), "write the clock that is really on the wire")
 		}
 	}
 	reading, _ := p.Reading()

@@ -159,6 +159,15 @@ func TestEveryMistakeNamesThePlaceAndWhatToTry(t *testing.T) {
 	}
 }
 
+func TestOfTwoMistakesTheFirstIsTold(t *testing.T) {
+	text := strings.Replace(small, "clock: 25 MHz", "clock: 60 MHz\n  real-clock: 55 MHz", 1)
+	for range 20 {
+		if _, err := Parse("p.yaml", []byte(text)); err == nil || !strings.Contains(err.Error(), "card.clock: 60 MHz") {
+			t.Fatalf("%v", err)
+		}
+	}
+}
+
 func TestExcerptPointsAtTheValue(t *testing.T) {
 	_, err := Parse("player.yaml", []byte(strings.Replace(small, "rgb565", "rgb", 1)))
 	var e *Error
