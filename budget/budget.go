@@ -22,8 +22,12 @@
 // Playing starts with a full buffer. The read-ahead buffer B is the player's
 // memory less the sound that is held ahead: a ring whose sectors are free again as
 // the panel takes them. A card that pauses for S seconds now and then is a link
-// that starts S late: it brings R·(t−S) in t seconds. Where the card is faster than
-// the panel it waits for memory that is still being drawn, up to p − bytes/R more.
+// that starts S late: it brings R·(t−S) in t seconds. So the buffer has to be full
+// again before the next pause; pauses closer together than that are one, as long as
+// both. Where the card is faster than the panel it waits for memory that is still
+// being drawn, up to p − bytes/R more. A file that lies in pieces, or a driver that
+// reads no further than a cluster, takes more requests than are counted here: give
+// them as part of the request time.
 // Package playback finds the smallest rate N with which no run of beats is late
 // under those terms, and the margin is 1 − N/R:
 //
