@@ -120,7 +120,7 @@ func TestScansOfAJPEGAreCounted(t *testing.T) {
 func TestMarkersAreFoundBetweenScansOnly(t *testing.T) {
 	noise := image.NewGray(image.Rect(0, 0, 256, 256))
 	for i := range noise.Pix {
-		noise.Pix[i] = uint8(i * i * 2654435761 >> 13)
+		noise.Pix[i] = uint8(uint32(i*i) * 2654435761 >> 13)
 	}
 	var b bytes.Buffer
 	if err := jpeg.Encode(&b, noise, &jpeg.Options{Quality: 100}); err != nil {
