@@ -4,6 +4,7 @@ package main
 
 import (
 	"bytes"
+	"compress/zlib"
 	"encoding/binary"
 	"fmt"
 	"image"
@@ -37,13 +38,38 @@ func photoJPEG(t *testing.T, w, h int) []byte {
 }
 
 // wholeGIF is a GIF89a whose frames fill the canvas and are undone one by one.
-func wholeGIF(t *testing.T, side uint16, frames int) []byte {
-	t.Helper()
+func wholeGIF(side uint16, frames int) []byte {
 	le := binary.LittleEndian
 	b := le.AppendUint16(le.AppendUint16([]byte("GIF89a"), side), side)
 	b = append(b, 0x80, 0, 0, 0, 0, 0, 255, 255, 255)
 	frame := append([]byte{0x21, 0xf9, 4, 3 << 2, 4, 0, 0, 0, 0x2c, 0, 0, 0, 0}, byte(side), byte(side>>8), byte(side), byte(side>>8), 0, 2, 1, 0x2c, 0)
 	return append(append(b, bytes.Repeat(frame, frames)...), 0x3b)
+}
+
+// wholePNG is an animated PNG whose frames fill the canvas and are undone one by
+// one (PNG, third edition, 11.3.6).
+func wholePNG(side uint32, frames int) []byte {
+	be := binary.BigEndian
+	sides := be.AppendUint32(be.AppendUint32(nil, side), side)
+	var data bytes.Buffer
+	z := zlib.NewWriter(&data)
+	io.CopyN(z, nothing{}, int64(side)*(4*int64(side)+1))
+	z.Close()
+	b := []byte("\x89PNG\r\n\x1a\n")
+	b = append(b, pngChunk("IHDR", append(sides[:8:8], 8, 6, 0, 0, 0))...)
+	b = append(b, pngChunk("acTL", be.AppendUint32(be.AppendUint32(nil, uint32(frames)), 0))...)
+	number := uint32(0)
+	next := func() []byte { number++; return be.AppendUint32(nil, number-1) }
+	for i := range frames {
+		control := append(append(next(), sides...), 0, 0, 0, 0, 0, 0, 0, 0, 0, 4, 0, 100, 2, 1)
+		b = append(b, pngChunk("fcTL", control)...)
+		if i == 0 {
+			b = append(b, pngChunk("IDAT", data.Bytes())...)
+		} else {
+			b = append(b, pngChunk("fdAT", append(next(), data.Bytes()...))...)
+		}
+	}
+	return append(b, pngChunk("IEND", nil)...)
 }
 
 // The largest pictures that are opened stay within the bound on memory, and with
@@ -65,8 +91,9 @@ func TestTheLargestPicturesThatAreOpenedStayWithinTheBound(t *testing.T) {
 		{"progressive-444-11M.jpg", func() []byte { return bombJPEG(0xc2, 3460, 3460, 433*433*3/8+1) }},
 		{"photo-12M.jpg", func() []byte { return photoJPEG(t, 4000, 3000) }},
 		{"photo-50M.jpg", func() []byte { return photoJPEG(t, 8192, 6144) }},
-		{"still-44M.gif", func() []byte { return wholeGIF(t, 6700, 1) }},
-		{"animation-15M.gif", func() []byte { return wholeGIF(t, 3870, 8) }},
+		{"still-44M.gif", func() []byte { return wholeGIF(6700, 1) }},
+		{"animation-15M.gif", func() []byte { return wholeGIF(3870, 8) }},
+		{"animation-8M.png", func() []byte { return wholePNG(2950, 5) }},
 	} {
 		path := filepath.Join(dir, c.name)
 		if err := os.WriteFile(path, c.data(), 0o644); err != nil {

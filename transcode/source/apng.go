@@ -105,13 +105,14 @@ func (a *apng) open(ctx context.Context, o Options) (*Media, error) {
 	if s.cut {
 		a.log.add("ends early, after picture %d of %d (%s)", n, max(s.stated, n), seconds(a.info.Duration.Num, Ratio{1, a.info.Duration.Den}))
 	}
-	// Each frame leaves behind what decoding took, a copy, and what lay under it.
+	// Besides the canvas and what lies under it each frame takes, and leaves
+	// behind, what decoding does and a copy.
 	canvas := 4 * int64(a.w) * int64(a.h)
-	a.litter = facts.decode + 2*canvas
+	a.litter = facts.decode + canvas
 	if a.turn > 1 {
 		a.litter += canvas
 	}
-	a.pool = newPool(canvas, canvas+a.litter)
+	a.pool = newPool(canvas, 2*canvas+a.litter)
 	if err := checkMemory(a.path, a.w, a.h, a.pool.size+a.pool.fixed); err != nil {
 		return nil, err
 	}
@@ -336,11 +337,16 @@ func (a *apng) frame() error {
 		return fmt.Errorf("frame of %dx%d, fcTL says %dx%d", part.Rect.Dx(), part.Rect.Dy(), f.w, f.h)
 	}
 	if f.dispose == apngPrevious {
-		a.under = imaging.Crop(a.canvas, a.area())
+		if a.under == nil {
+			a.under = image.NewNRGBA(a.canvas.Rect)
+		}
+		for y := f.y; y < f.y+f.h; y++ {
+			copy(rowOf(a.under, f.x, y, f.w), rowOf(a.canvas, f.x, y, f.w))
+		}
 	}
 	for y := range f.h {
-		dst := a.canvas.Pix[a.canvas.PixOffset(f.x, f.y+y):][:4*f.w]
-		src := part.Pix[y*part.Stride:][:4*f.w]
+		dst := rowOf(a.canvas, f.x, f.y+y, f.w)
+		src := rowOf(part, 0, y, f.w)
 		if f.blend == apngSource {
 			copy(dst, src)
 		} else {
@@ -357,13 +363,18 @@ func (a *apng) area() image.Rectangle {
 func (a *apng) dispose() {
 	r := a.area()
 	for y := r.Min.Y; y < r.Max.Y && a.last.dispose != apngKeep; y++ {
-		row := a.canvas.Pix[a.canvas.PixOffset(r.Min.X, y):][:4*r.Dx()]
+		row := rowOf(a.canvas, r.Min.X, y, r.Dx())
 		if a.last.dispose == apngBackground {
 			clear(row)
 		} else {
-			copy(row, a.under.Pix[(y-r.Min.Y)*a.under.Stride:])
+			copy(row, rowOf(a.under, r.Min.X, y, r.Dx()))
 		}
 	}
+}
+
+// rowOf is w pixels of a row.
+func rowOf(img *image.NRGBA, x, y, w int) []byte {
+	return img.Pix[img.PixOffset(x, y):][:4*w]
 }
 
 // over lays pixels with alpha that is not multiplied into them over others,

@@ -310,6 +310,16 @@ func TestAnyByteOfAnAnimatedPNGMayBeWrong(t *testing.T) {
 	everyByte(t, "a.png", apngFile(t, 3, 2, 0, false, dot(3, 2, 1, 10), dot(2, 2, 1, 10)))
 }
 
+// Each frame is decoded behind its palette, so that must not grow.
+func TestAnAnimatedPNGHasOnePalette(t *testing.T) {
+	data := apngFile(t, 9, 9, 0, false, dot(9, 9, 1, 10), dot(2, 2, 1, 10))
+	many := insert(data, 33, bytes.Repeat(pngChunk("PLTE", make([]byte, 3*256)), 1000))
+	var d *DamagedError
+	if err := tryAll(t, write(t, "a.png", many), Options{}); !errors.As(err, &d) || !strings.Contains(err.Error(), "PLTE once more") {
+		t.Errorf("%v", err)
+	}
+}
+
 func TestALargeAnimatedPNGIsRefused(t *testing.T) {
 	data := apngFile(t, 9, 9, 0, false, dot(9, 9, 1, 10), dot(2, 2, 1, 10))
 	var l *LimitError

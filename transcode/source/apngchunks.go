@@ -178,6 +178,9 @@ func (a *apng) between() error {
 		if err == nil {
 			a.palette = appendPNGChunk(a.palette, a.chunks.id, b)
 		}
+		if len(a.palette) > 2*maxPalette { // one of each is less
+			return fmt.Errorf("%s once more", a.chunks.id)
+		}
 		return err
 	}
 	return a.chunks.end()
