@@ -406,7 +406,7 @@ func (a *avi) pictures(o Options) (*aviPictures, error) {
 		if err != nil {
 			return nil, err
 		}
-		f, err := p.facts(i, first)
+		f, err := p.facts(i, first, false)
 		if err != nil {
 			return nil, err
 		}

@@ -151,10 +151,10 @@ func (p *aviPictures) inspect(i int) (info aviPicture, err error) {
 	}
 }
 
-// facts walks a whole picture.
-func (p *aviPictures) facts(i int, info aviPicture) (facts, error) {
+// facts walks the headers of a picture, or all of it.
+func (p *aviPictures) facts(i int, info aviPicture, countScans bool) (facts, error) {
 	c := p.avi.videoAt[i]
-	f, err := jpegFacts(p.avi.path, io.NewSectionReader(p.avi.file, c.at, int64(c.size)), info.w, info.h)
+	f, err := jpegFacts(p.avi.path, io.NewSectionReader(p.avi.file, c.at, int64(c.size)), info.w, info.h, countScans)
 	var damaged *DamagedError
 	if errors.As(err, &damaged) {
 		damaged.Where = p.where(i)
@@ -168,7 +168,7 @@ func (p *aviPictures) decode(i int) (picture.Picture, error) {
 		return picture.Picture{}, err
 	}
 	c := p.avi.videoAt[i]
-	f, err := p.facts(i, info)
+	f, err := p.facts(i, info, true)
 	if err != nil {
 		return picture.Picture{}, err
 	}

@@ -21,9 +21,10 @@ type jpegPart struct {
 	blocks int64 // in one scan of it
 }
 
-// jpegFacts walks the segments of a JPEG (ITU-T T.81, annex B) to its end. What
-// is wrong with them is for the decoder to say.
-func jpegFacts(path string, r io.Reader, w, h int) (f facts, err error) {
+// jpegFacts walks the segments of a JPEG (ITU-T T.81, annex B), as far as the
+// first scan or, where scans are to be counted, to the end. What is wrong with
+// them is for the decoder to say.
+func jpegFacts(path string, r io.Reader, w, h int, countScans bool) (f facts, err error) {
 	in := bufio.NewReaderSize(r, 1<<16)
 	var buffer [1 << 16]byte
 	var parts []jpegPart
@@ -31,7 +32,7 @@ func jpegFacts(path string, r io.Reader, w, h int) (f facts, err error) {
 	progressive, adobeRGB := false, false
 	for {
 		marker, err := nextMarker(in)
-		if err != nil || marker == 0xd9 { // end of image
+		if err != nil || marker == 0xd9 || marker == 0xda && !countScans { // end of image, first scan
 			break
 		}
 		if marker == 0x01 || marker >= 0xd0 && marker <= 0xd8 { // no length

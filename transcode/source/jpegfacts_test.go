@@ -115,6 +115,16 @@ func TestScansOfAJPEGAreCounted(t *testing.T) {
 	}
 }
 
+// A folder of many frames is looked at before it is opened.
+func TestTheSizeOfAJPEGIsFoundBeforeItsScans(t *testing.T) {
+	data := flatJPEG(jpegSpec{w: 4000, h: 3000, parts: []byte{0x22, 0x11, 0x11}, adobe: -1})
+	r := bytes.NewReader(append(data, make([]byte, 1<<20)...))
+	f, err := jpegFacts("a.jpg", r, 4000, 3000, false)
+	if read := r.Size() - int64(r.Len()); err != nil || f.decode != 4000*3008*3/2 || read > 1<<17 {
+		t.Errorf("%+v, %v, %d bytes read", f, err, read)
+	}
+}
+
 // A marker inside entropy-coded data would be one that the decoder sees, too;
 // what only looks like one must not be counted.
 func TestMarkersAreFoundBetweenScansOnly(t *testing.T) {
@@ -129,7 +139,7 @@ func TestMarkersAreFoundBetweenScansOnly(t *testing.T) {
 	if n := bytes.Count(b.Bytes(), []byte{0xff, 0x00}); n < 50 {
 		t.Fatalf("only %d stuffed bytes", n)
 	}
-	f, err := jpegFacts("a.jpg", bytes.NewReader(b.Bytes()), 256, 256)
+	f, err := jpegFacts("a.jpg", bytes.NewReader(b.Bytes()), 256, 256, true)
 	if err != nil || f.decode != 256*256 {
 		t.Errorf("%+v, %v; want 65536 bytes", f, err)
 	}

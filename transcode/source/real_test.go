@@ -281,8 +281,9 @@ func TestTheGIFTestSuiteAgrees(t *testing.T) {
 	}
 }
 
-// Decompression bombs fail quickly and without memory.
-func TestRealBombsFailWithinTwoSecondsAnd200MB(t *testing.T) {
+// Decompression bombs take little memory; of the program as it ships, a test in
+// cmd/stampreel measures time and memory.
+func TestRealBombsTakeLittleMemory(t *testing.T) {
 	bombs := 0
 	for _, path := range realFiles(t, "large.png", "large.jpg", "issue205.jpg", "bug793470-crasher.png", "max-size.gif", "max-width.gif", "max-height.gif", "hang_114.gif") {
 		bombs++

@@ -153,7 +153,7 @@ func inspect(path, kind string, limit int64) (*stillFile, error) {
 	}
 	switch kind {
 	case KindJPEG:
-		p.facts, err = jpegFacts(path, f, p.w, p.h)
+		p.facts, err = jpegFacts(path, f, p.w, p.h, false)
 	case KindPNG:
 		p.facts = pngFacts(f, p.w, p.h)
 	case KindWebP:
@@ -206,6 +206,14 @@ func (p *stillFile) open(ctx context.Context) (picture.Picture, error) {
 		return picture.Picture{}, fmt.Errorf("source: %w", err)
 	}
 	defer f.Close()
+	if p.kind == KindJPEG {
+		if _, err := jpegFacts(p.path, f, p.w, p.h, true); err != nil {
+			return picture.Picture{}, err
+		}
+		if _, err := f.Seek(0, io.SeekStart); err != nil {
+			return picture.Picture{}, fmt.Errorf("source: %w", err)
+		}
+	}
 	var img image.Image
 	err = guard(func() (err error) {
 		img, err = decoders[p.kind].decode(bufio.NewReaderSize(f, 1<<16))
