@@ -34,7 +34,8 @@ func playerCommand() *command {
 					{"stampreel player new", "player.yaml in this folder, every key explained"},
 					{"stampreel player new clock.yaml --like round-240", "a copy of a built-in player"},
 				},
-				run: runPlayerNew,
+				results: true,
+				run:     runPlayerNew,
 			},
 			{
 				name:     "known",
@@ -80,7 +81,7 @@ func runPlayerNew(_ context.Context, c *call) error {
 	switch {
 	case path == "-":
 		c.console.Text(string(data))
-		return nil
+		return c.console.JSON(map[string]any{"file": path, "text": string(data)})
 	case path == "":
 		path = playerFileName
 	}
@@ -91,7 +92,7 @@ func runPlayerNew(_ context.Context, c *call) error {
 		return err
 	}
 	c.console.Result("%s written: edit it, then look at it with: stampreel player show %[1]s", console.Name(path))
-	return nil
+	return c.console.JSON(map[string]any{"file": path})
 }
 
 // existsError keeps a file from being overwritten.
