@@ -29,7 +29,10 @@ type Colour struct {
 
 // Picture is one decoded picture.
 type Picture struct {
-	Image  image.Image
+	Image image.Image
+	// The picture as a Framer of the same framing made it, in place of Image and
+	// all that belongs to it; nil for others.
+	Framed *Framed
 	Colour Colour
 	// Width to height of one pixel; 0 in either means square.
 	AspectNum, AspectDen int

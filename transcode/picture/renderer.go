@@ -25,6 +25,18 @@ type Options struct {
 	Dither     Dither
 }
 
+// Framing returns the part of the options that a [Framer] needs.
+func (o Options) Framing() Framing {
+	f := Framing{Width: o.Width, Height: o.Height, Fit: o.Fit, Crop: o.Crop}
+	if o.Background != nil {
+		red, green, blue, _ := o.Background.RGBA()
+		for ch, v := range []uint32{red, green, blue} {
+			f.Background[ch] = linear16(float64(v) / 65535)
+		}
+	}
+	return f
+}
+
 // Renderer turns pictures into frames of one panel. It keeps what it worked out
 // for the last picture's size, and after a first picture of a size allocates
 // nothing. It is not safe for concurrent use.
@@ -34,21 +46,14 @@ type Renderer struct {
 	curve *[65536]uint16
 	dith  ditherer
 
-	shape  shape // of the pictures that the rest is made for
-	place  Placement
-	scaler *Scaler
-	scaled Linear // the picture at its final size
+	framer *Framer
+	scaled Framed          // the picture at its final size
+	bare   image.Rectangle // the pixels that no background was painted around
 
 	codes  []uint8 // upright, background included
 	turned []uint8 // codes in stored order; unused when Turn is 0
 	spans  []span  // shown part of each row; nil if the whole panel shows
 	ideal  Linear
-}
-
-// shape is all of a picture that its placement depends on.
-type shape struct {
-	bounds   image.Rectangle
-	num, den int
 }
 
 // span is the shown pixels from..to-1 of a row.
@@ -59,21 +64,18 @@ func NewRenderer(o Options) (*Renderer, error) {
 	if !o.Format.Valid() {
 		return nil, fmt.Errorf("picture: %v is unknown", o.Format)
 	}
-	if o.Width < 1 || o.Height < 1 || o.Width > pixel.MaxSide || o.Height > pixel.MaxSide {
-		return nil, fmt.Errorf("picture: panel of %dx%d pixels, want sides from 1 to %d", o.Width, o.Height, pixel.MaxSide)
-	}
 	if o.Turn < 0 || o.Turn > 3 {
 		return nil, fmt.Errorf("picture: %d quarter turns, want 0 to 3", o.Turn)
 	}
-	if int(o.Fit) >= len(fitNames) {
-		return nil, fmt.Errorf("picture: unknown %v", o.Fit)
+	framer, err := NewFramer(o.Framing())
+	if err != nil {
+		return nil, err
 	}
 	tone := o.Tone.orDefault()
 	if err := tone.check(); err != nil {
 		return nil, err
 	}
-	r := &Renderer{o: o, tone: tone, curve: tone.curve()}
-	var err error
+	r := &Renderer{o: o, tone: tone, curve: tone.curve(), framer: framer}
 	if r.dith, err = newDitherer(o.Dither, o.Format, r.curve); err != nil {
 		return nil, err
 	}
@@ -106,7 +108,7 @@ func (r *Renderer) Render(dst []byte, p Picture) error {
 		return err
 	}
 	channels := r.o.Format.Channels()
-	at, stride := r.place.Dst.Min, r.o.Width*channels
+	at, stride := r.scaled.Bounds.Min, r.o.Width*channels
 	first := at.Y*stride + at.X*channels
 	r.dith.dither(r.codes[first:], stride, r.scaled.Pix[:r.scaled.W*r.scaled.H*channels], r.scaled.W, r.scaled.H, at.X, at.Y)
 	r.mask(channels)
@@ -133,7 +135,7 @@ func (r *Renderer) Ideal(p Picture) (*Linear, error) {
 		r.ideal = Linear{W: w, H: h, Pix: make([]uint16, 3*w*h)}
 	}
 	grey := r.o.Format.Channels() == 1
-	back := r.background()
+	back := r.framer.framing.Background
 	if grey {
 		y := luminance(back[0], back[1], back[2])
 		back = [3]uint16{y, y, y}
@@ -141,7 +143,7 @@ func (r *Renderer) Ideal(p Picture) (*Linear, error) {
 	for i := range r.ideal.Pix {
 		r.ideal.Pix[i] = back[i%3]
 	}
-	d := r.place.Dst
+	d := r.scaled.Bounds
 	for y := range d.Dy() {
 		out := r.ideal.Pix[3*((y+d.Min.Y)*w+d.Min.X):][:3*d.Dx()]
 		for i := range out {
@@ -163,16 +165,14 @@ func (r *Renderer) Ideal(p Picture) (*Linear, error) {
 // scale fills r.scaled with the picture: saturated, and for a grey format one
 // luminance a pixel at the front of Pix.
 func (r *Renderer) scale(p Picture) error {
-	if p.Image == nil {
-		return fmt.Errorf("picture: no picture")
+	if err := r.framer.Frame(&r.scaled, p); err != nil {
+		return err
 	}
-	if s := (shape{p.Image.Bounds(), p.AspectNum, p.AspectDen}); r.scaler == nil || s != r.shape {
-		if err := r.prepare(s); err != nil {
+	if r.codes == nil || r.scaled.Bounds != r.bare {
+		if err := r.paintBackground(); err != nil {
 			return err
 		}
-	}
-	if err := r.scaler.Scale(&r.scaled, p); err != nil {
-		return err
+		r.bare = r.scaled.Bounds
 	}
 	pix := r.scaled.Pix
 	if r.tone.Saturation != 1 {
@@ -186,26 +186,6 @@ func (r *Renderer) scale(p Picture) error {
 	return nil
 }
 
-// prepare makes everything that depends on the shape of the pictures.
-func (r *Renderer) prepare(s shape) error {
-	place, err := Place(s.bounds.Dx(), s.bounds.Dy(), s.num, s.den, r.o.Crop, r.o.Fit, r.o.Width, r.o.Height)
-	if err != nil {
-		return err
-	}
-	w, h := place.Dst.Dx(), place.Dst.Dy()
-	scaler, err := NewScaler(s.bounds, place.Src, w, h)
-	if err != nil {
-		return err
-	}
-	scaler.Background = r.background()
-	if err := r.paintBackground(); err != nil {
-		return err
-	}
-	r.scaler, r.place, r.shape = scaler, place, s
-	r.scaled = Linear{W: w, H: h, Pix: make([]uint16, 3*w*h)}
-	return nil
-}
-
 // paintBackground fills the codes of the whole panel. The picture is dithered
 // on its own, so that neither its tone nor its error reaches the bars.
 func (r *Renderer) paintBackground() error {
@@ -216,7 +196,7 @@ func (r *Renderer) paintBackground() error {
 			r.turned = make([]uint8, len(r.codes))
 		}
 	}
-	back := r.background()
+	back := r.framer.framing.Background
 	if back == [3]uint16{} {
 		clear(r.codes)
 		return nil
@@ -234,18 +214,6 @@ func (r *Renderer) paintBackground() error {
 	}
 	plain.dither(r.codes, w*channels, pix, w, h, 0, 0)
 	return nil
-}
-
-// background returns the linear light of the background.
-func (r *Renderer) background() (rgb [3]uint16) {
-	if r.o.Background == nil {
-		return rgb
-	}
-	red, green, blue, _ := r.o.Background.RGBA()
-	for ch, v := range []uint32{red, green, blue} {
-		rgb[ch] = linear16(float64(v) / 65535)
-	}
-	return rgb
 }
 
 // mask blackens what a round panel does not show.
