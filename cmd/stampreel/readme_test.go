@@ -15,7 +15,7 @@ import (
 	"testing"
 )
 
-var updateReadme = flag.Bool("update", false, "write README's table and picture anew")
+var updateReadme = flag.Bool("update", false, "write README and the page of the patterns anew")
 
 // shellBlocks returns the lines of README's sh blocks.
 func shellBlocks(t *testing.T, text string) (lines []string) {

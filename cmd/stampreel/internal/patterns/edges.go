@@ -44,7 +44,7 @@ func (b *board) edges() Clip {
 					ways[0], opposite[ways[0]], ways[1], opposite[ways[1]])},
 			{"the picture leans over, each row shifted against the one before", "`size` in the player file, or the window that the firmware sets: the rows have another length"},
 			{"the picture fills a part of the panel, or only a part of it is seen", "`size`: it is that of another panel"},
-			{"coloured or grey snow in place of a picture", "`pixels`: the panel expects another number of bits a pixel than it gets"},
+			{"stripes or snow in place of a picture, which may show through more than once", "`pixels`: the panel expects another number of bits a pixel than it gets"},
 			{"nothing, or white", "power, reset, backlight and the panel's start-up commands; none of it is in the player file"},
 		},
 	}
