@@ -119,6 +119,9 @@ func NewPartsWriter(create func(part int) (io.WriteSeeker, error), s Settings) (
 // source. Call it before Close.
 func (w *Writer) SetIdentity(id [16]byte) { w.identity = id }
 
+// SetExtension sets the free area of the headers. Call it before Close.
+func (w *Writer) SetExtension(e [ExtensionBytes]byte) { w.static.Extension = e }
+
 // SoundBytes returns how many bytes of sound the next beat takes.
 func (w *Writer) SoundBytes() int {
 	return w.static.CodedBytes(w.Samples())
@@ -201,7 +204,7 @@ func (w *Writer) Close() ([]Header, error) {
 	}
 	var headers []Header
 	for _, p := range w.done {
-		p.h.Identity = w.identity
+		p.h.Identity, p.h.Extension = w.identity, w.static.Extension
 		if w.err == nil {
 			w.err = p.writeHeader(w.beats)
 		}

@@ -135,8 +135,11 @@ func ratio(t source.Ratio) *big.Rat {
 // expect returns about how many beats there will be, 0 when nothing tells.
 func (r *runner) expect(info *source.PicturesInfo) int64 {
 	end := ratio(info.Duration)
-	if r.untilSound {
-		end = new(big.Rat).SetFrac64(r.soundInfo.Frames, int64(r.soundInfo.Rate))
+	if r.stream != nil {
+		heard := new(big.Rat).SetFrac64(r.soundInfo.Frames, int64(r.soundInfo.Rate))
+		if r.untilSound || r.in.film() && end.Sign() > 0 && heard.Cmp(end) > 0 {
+			end = heard
+		}
 	}
 	if to := ratio(r.o.To); to.Sign() > 0 && (end.Sign() == 0 || to.Cmp(end) < 0) {
 		end = to
@@ -156,7 +159,8 @@ func (r *runner) openSound(ctx context.Context, snd source.Sound) error {
 	}
 	r.soundInfo = snd.Info()
 	skip := new(big.Rat).Mul(r.clock.from, new(big.Rat).SetInt64(int64(r.soundInfo.Rate)))
-	if err := discard(ctx, snd, new(big.Int).Div(skip.Num(), skip.Denom()).Int64(), r.soundInfo.Channels); err != nil {
+	behind := new(big.Int).Div(skip.Num(), skip.Denom()).Int64() - r.soundInfo.First
+	if err := discard(ctx, snd, behind, r.soundInfo.Channels); err != nil {
 		return err
 	}
 	var err error

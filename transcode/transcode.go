@@ -66,6 +66,9 @@ type Options struct {
 	// file holds.
 	PartSectors int64
 
+	// Gives the free area of each header, once all else is known; may be nil.
+	Extension func(*Result) [container.ExtensionBytes]byte
+
 	Workers int // goroutines that render; 0 means 1
 	// Called for each beat written, from one goroutine. Total is 0 when the
 	// length is not known.
@@ -74,12 +77,15 @@ type Options struct {
 
 // Result says what became of the source.
 type Result struct {
-	Headers  []container.Header // one a part
-	Beats    int64
-	Rendered int64 // pictures rendered
-	Repeats  int64 // beats that repeat the picture before
-	Sound    sound.Stats
-	Warnings []string
+	Headers []container.Header // one a part
+	Beats   int64
+	// Of what was read of the source, a part is missing or damaged; Warnings say
+	// what.
+	Incomplete bool
+	Rendered   int64 // pictures rendered
+	Repeats    int64 // beats that repeat the picture before
+	Sound      sound.Stats
+	Warnings   []string
 }
 
 // ErrNothingLeft says that no beat lies between From and To.
@@ -200,35 +206,58 @@ func (r *runner) write(ctx context.Context, ordered <-chan *job) error {
 		}
 		last = j.frame
 		for k := range j.beats {
-			if err := ctx.Err(); err != nil {
-				return err
-			}
-			samples, more, err := r.samples()
+			more, err := r.beat(ctx, last, same || k > 0, r.untilSound)
 			if err != nil {
 				return err
 			}
-			if r.untilSound && !more {
+			if !more {
 				r.enough.Store(true)
 				r.stop()
 				return nil
 			}
-			if int64(r.w.Beats()) == r.most {
-				return &LengthError{}
-			}
-			coding, frame := container.Raw, last
-			if (same || k > 0) && !r.w.KeyDue() {
-				coding, frame = container.Repeat, nil
-				r.result.Repeats++
-			}
-			if err := r.w.Write(coding, frame, samples); err != nil {
-				return err
-			}
-			if r.o.Progress != nil {
-				r.o.Progress(int64(r.w.Beats()), r.total)
-			}
+		}
+	}
+	// The last picture of a film stays until its sound has ended.
+	for r.in.film() && r.stream != nil && last != nil && r.o.To.Num == 0 && ctx.Err() == nil {
+		if more, err := r.beat(ctx, last, true, true); err != nil || !more {
+			return err
 		}
 	}
 	return ctx.Err()
+}
+
+// film tells whether pictures and sound are one recording.
+func (in *Input) film() bool { return in.Media != nil && in.Media.Film && in.Sound == nil }
+
+// beat writes one beat with the given frame, of which the panel may have the
+// same already. When there has to be sound and none is left, it writes nothing
+// and more is false.
+func (r *runner) beat(ctx context.Context, frame []byte, same, untilSound bool) (more bool, err error) {
+	if err := ctx.Err(); err != nil {
+		return false, err
+	}
+	samples, heard, err := r.samples()
+	if err != nil {
+		return false, err
+	}
+	if untilSound && !heard {
+		return false, nil
+	}
+	if int64(r.w.Beats()) == r.most {
+		return false, &LengthError{}
+	}
+	coding := container.Raw
+	if same && !r.w.KeyDue() {
+		coding, frame = container.Repeat, nil
+		r.result.Repeats++
+	}
+	if err := r.w.Write(coding, frame, samples); err != nil {
+		return false, err
+	}
+	if r.o.Progress != nil {
+		r.o.Progress(int64(r.w.Beats()), r.total)
+	}
+	return true, nil
 }
 
 // samples returns the sound of the next beat, padded with silence behind the
@@ -278,28 +307,32 @@ func (r *runner) finish(ctx context.Context) (*Result, error) {
 	}
 	// What is left of a pipe is read for the identity, and may never end.
 	identity := make(chan [16]byte, 1)
-	go func() { identity <- r.identity() }()
+	go func() { identity <- Identity(r.in, r.o.From, r.o.To) }()
 	select {
 	case id := <-identity:
 		r.w.SetIdentity(id)
 	case <-ctx.Done():
 		return nil, ctx.Err()
 	}
-	headers, err := r.w.Close()
-	if err != nil {
-		return nil, err
-	}
-	r.result.Headers = headers
 	r.result.Beats = int64(r.w.Beats())
 	for _, m := range []*source.Media{r.in.Media, r.in.Sound} {
 		if m != nil && m.Warnings != nil {
 			r.result.Warnings = append(r.result.Warnings, m.Warnings()...)
 		}
+		r.result.Incomplete = r.result.Incomplete || m.Incomplete()
 	}
 	if r.stream != nil {
 		r.result.Sound = r.stream.Stats()
 		r.warnOfSound()
 	}
+	if r.o.Extension != nil {
+		r.w.SetExtension(r.o.Extension(&r.result))
+	}
+	headers, err := r.w.Close()
+	if err != nil {
+		return nil, err
+	}
+	r.result.Headers = headers
 	return &r.result, nil
 }
 
@@ -326,17 +359,18 @@ func (r *runner) warnOfSound() {
 	}
 }
 
-// identity makes the clip's identity from all bytes of its sources and the trim.
-func (r *runner) identity() (id [16]byte) {
+// Identity returns the identity of a clip, which comes from all bytes of its
+// sources and the trim. What was not read of them yet is read now.
+func Identity(in Input, from, to source.Ratio) (id [16]byte) {
 	h := sha256.New()
-	for _, m := range []*source.Media{r.in.Media, r.in.Sound} {
+	for _, m := range []*source.Media{in.Media, in.Sound} {
 		var sum [32]byte
 		if m != nil {
 			sum = m.Sum()
 		}
 		h.Write(sum[:])
 	}
-	for _, t := range []source.Ratio{r.o.From, r.o.To} {
+	for _, t := range []source.Ratio{from, to} {
 		q := new(big.Rat)
 		if t.Num != 0 && t.Den != 0 {
 			q.SetFrac64(t.Num, t.Den)

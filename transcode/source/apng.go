@@ -103,7 +103,7 @@ func (a *apng) open(ctx context.Context, o Options) (*Media, error) {
 	}
 	a.describe(&s)
 	if s.cut {
-		a.log.add("ends early, after picture %d of %d (%s)", n, max(s.stated, n), seconds(a.info.Duration.Num, Ratio{1, a.info.Duration.Den}))
+		a.log.lost("ends early, after picture %d of %d (%s)", n, max(s.stated, n), seconds(a.info.Duration.Num, Ratio{1, a.info.Duration.Den}))
 	}
 	// Besides the canvas and what lies under it each frame takes, and leaves
 	// behind, what decoding does and a copy.

@@ -88,7 +88,7 @@ func (a *avi) open(ctx context.Context, o Options) (*Media, error) {
 		return nil, err
 	}
 	m := &Media{
-		Kind: KindAVI, Pictures: pictures, Warnings: a.log.all, log: a.log,
+		Kind: KindAVI, Film: true, Pictures: pictures, Warnings: a.log.all, log: a.log,
 		sum: func() ([32]byte, error) { return sumFile(a.path) },
 	}
 	a.users.Store(1)
@@ -393,9 +393,9 @@ func (a *avi) pictures(o Options) (*aviPictures, error) {
 	}
 	if a.cut {
 		if stated := int64(s.length); stated > n {
-			a.log.add("ends at %s of %s", seconds(n, p.info.Tick), seconds(stated, p.info.Tick))
+			a.log.lost("ends at %s of %s", seconds(n, p.info.Tick), seconds(stated, p.info.Tick))
 		} else {
-			a.log.add("the file is cut short; the video ends at %s", seconds(n, p.info.Tick))
+			a.log.lost("the file is cut short; the video ends at %s", seconds(n, p.info.Tick))
 		}
 	}
 	for i, c := range a.videoAt {

@@ -195,7 +195,7 @@ func checkAVI(t *testing.T, path string, jpegs [][]byte, order []int, sound []by
 		}
 		n += 2 * got
 	}
-	if m.Sound.Info() != (SoundInfo{8000, 2, int64(len(sound) / 4)}) || n != len(sound)/4*2 {
+	if m.Sound.Info() != (SoundInfo{Rate: 8000, Channels: 2, Frames: int64(len(sound) / 4)}) || n != len(sound)/4*2 {
 		t.Fatalf("%+v, %d samples", m.Sound.Info(), n)
 	}
 	for i := range n {

@@ -68,7 +68,7 @@ func (p *aviPictures) Next(ctx context.Context) (*Timed, error) {
 	s.Picture = p.last
 	p.next++
 	if p.next == len(p.avi.videoAt) && p.broken > 0 {
-		p.avi.log.add("%d of %d pictures are damaged and shown as the one before; the first: %v", p.broken, p.next, p.brokenErr)
+		p.avi.log.lost("%d of %d pictures are damaged and shown as the one before; the first: %v", p.broken, p.next, p.brokenErr)
 	}
 	return &s.Timed, nil
 }

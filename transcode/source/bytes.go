@@ -12,8 +12,23 @@ import (
 
 // warnings gathers what a person should be told.
 type warnings struct {
-	mu   sync.Mutex
-	list []string
+	mu         sync.Mutex
+	list       []string
+	incomplete bool
+}
+
+// lost adds what says that a part of the source is missing.
+func (w *warnings) lost(format string, args ...any) {
+	w.mu.Lock()
+	w.incomplete = true
+	w.mu.Unlock()
+	w.add(format, args...)
+}
+
+func (w *warnings) isIncomplete() bool {
+	w.mu.Lock()
+	defer w.mu.Unlock()
+	return w.incomplete
 }
 
 func (w *warnings) add(format string, args ...any) {

@@ -193,9 +193,9 @@ func (f *flac) next() error {
 	case err == io.EOF && stated == 0:
 		return f.end()
 	case err == io.EOF, err == io.ErrUnexpectedEOF && stated > 0:
-		f.log.add("ends at %s of %s", seconds(f.done, tick), seconds(stated, tick))
+		f.log.lost("ends at %s of %s", seconds(f.done, tick), seconds(stated, tick))
 	case err == io.ErrUnexpectedEOF:
-		f.log.add("the last block is cut short; the sound ends at %s", seconds(f.done, tick))
+		f.log.lost("the last block is cut short; the sound ends at %s", seconds(f.done, tick))
 	case err != nil:
 		var unsupported *UnsupportedError
 		if errors.As(err, &unsupported) {
@@ -232,7 +232,7 @@ func (f *flac) end() error {
 	}
 	if f.sum5 != nil {
 		if got := f.sum5.Sum(nil); string(got) != string(f.want5[:]) {
-			f.log.add("the sound is not the one that was stored: MD5 of the samples %x, want %x", got, f.want5)
+			f.log.lost("the sound is not the one that was stored: MD5 of the samples %x, want %x", got, f.want5)
 		}
 	}
 	return io.EOF

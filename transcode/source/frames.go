@@ -271,7 +271,7 @@ func openFrames(ctx context.Context, dir string, o Options) (*Media, error) {
 		if err != nil {
 			return nil, err
 		}
-		m.Sound = sound.Sound
+		m.Sound, m.beside = sound.Sound, sound
 		m.Warnings = func() []string { return append(log.all(), sound.Warnings()...) }
 		m.sum = func() ([32]byte, error) { return sumFiles(append(slices.Clone(f.paths), path)) }
 	}

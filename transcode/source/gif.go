@@ -159,7 +159,7 @@ func (a *animation) open(ctx context.Context, o Options) (*Media, error) {
 		return nil, &LimitError{a.path, fmt.Sprintf("%d frames", s.frames), s.pixels, most, "pixels", "cut it into parts"}
 	}
 	if s.cut != nil {
-		a.log.add("ends early, after picture %d (%s): %v", s.frames, seconds(s.total, Ratio{1, 100}), s.cut)
+		a.log.lost("ends early, after picture %d (%s): %v", s.frames, seconds(s.total, Ratio{1, 100}), s.cut)
 	}
 	if err := a.rewind(); err != nil {
 		return nil, err
@@ -370,7 +370,7 @@ func (a *animation) drawRows(ctx context.Context, start, step int) (more bool, e
 		case err == io.EOF || err == io.ErrUnexpectedEOF:
 			if !a.short {
 				a.short = true
-				a.log.add("some pictures hold fewer pixels than they state, the first being picture %d", a.number+1)
+				a.log.lost("some pictures hold fewer pixels than they state, the first being picture %d", a.number+1)
 			}
 			return false, nil
 		case err != nil:

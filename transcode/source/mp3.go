@@ -106,7 +106,7 @@ func (m *mp3) measure(walk *mp3Walk) {
 		// Some writers count the info frame as well.
 		if missing := i.frames - walk.frames; missing > 1 || missing == 1 && walk.cut {
 			whole = false
-			m.log.add("ends at %s of %s", seconds(total, tick), seconds(i.frames*samples, tick))
+			m.log.lost("ends at %s of %s", seconds(total, tick), seconds(i.frames*samples, tick))
 		}
 		if i.trims {
 			skip, padding := int64(i.delay+mp3DecoderDelay), int64(max(i.padding-mp3DecoderDelay, 0))
@@ -119,7 +119,7 @@ func (m *mp3) measure(walk *mp3Walk) {
 		}
 	}
 	if walk.cut && len(m.log.all()) == 0 {
-		m.log.add("the last frame is cut short; the sound ends at %s", seconds(total, tick))
+		m.log.lost("the last frame is cut short; the sound ends at %s", seconds(total, tick))
 	}
 	m.info.Frames = m.left
 }
@@ -164,7 +164,7 @@ func (m *mp3) Read(dst []float32) (int, error) {
 	}
 	m.block = m.block[4*n:]
 	if m.left -= int64(n); m.left == 0 && m.broken > 0 {
-		m.log.add("%d of %d frames are damaged and silent, the first at %s", m.broken, m.walk.frames,
+		m.log.lost("%d of %d frames are damaged and silent, the first at %s", m.broken, m.walk.frames,
 			seconds(m.brokenAt, Ratio{1, int64(m.info.Rate)}))
 	}
 	return n, nil

@@ -128,7 +128,7 @@ func id3(size int, more string) []byte {
 func TestTheSilenceTheEncoderAddedIsRemoved(t *testing.T) {
 	const n = 12
 	plain, m := samples(t, write(t, "a.mp3", mp3Sound(n)))
-	if len(plain) != n*1152 || m.Kind != KindMP3 || m.Sound.Info() != (SoundInfo{32000, 1, n * 1152}) || len(m.Warnings()) != 0 {
+	if len(plain) != n*1152 || m.Kind != KindMP3 || m.Sound.Info() != (SoundInfo{Rate: 32000, Channels: 1, Frames: n * 1152}) || len(m.Warnings()) != 0 {
 		t.Fatalf("%d samples, %s %+v %q", len(plain), m.Kind, m.Sound.Info(), m.Warnings())
 	}
 	loud := 0
@@ -310,7 +310,7 @@ func TestStereoAndMonoFramesMix(t *testing.T) {
 	stereo[3] &= 0x3f
 	clear(stereo[4:])
 	got, m := samples(t, write(t, "a.mp3", append(mp3Sound(3), stereo...)))
-	if m.Sound.Info() != (SoundInfo{32000, 2, 4 * 1152}) || len(got) != 8*1152 {
+	if m.Sound.Info() != (SoundInfo{Rate: 32000, Channels: 2, Frames: 4 * 1152}) || len(got) != 8*1152 {
 		t.Errorf("%+v, %d samples", m.Sound.Info(), len(got))
 	}
 	for i := 0; i < len(got); i += 2 {

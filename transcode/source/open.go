@@ -265,6 +265,12 @@ func (m *Media) Close() error {
 	return errors.Join(errs...)
 }
 
+// Incomplete reports whether, of what was read so far, a part is missing or
+// damaged: less than the file itself states. Warnings say what.
+func (m *Media) Incomplete() bool {
+	return m != nil && (m.log != nil && m.log.isIncomplete() || m.beside.Incomplete())
+}
+
 // Sum returns the SHA-256 of all bytes of the source, whatever Options it was
 // opened with. For a folder of frames it covers, for each picture in order and
 // then for its sound, the length of the file (8 bytes, low byte first) and the

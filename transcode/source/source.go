@@ -136,6 +136,7 @@ type SoundInfo struct {
 	Rate     int   // sample frames a second
 	Channels int   // samples in a sample frame
 	Frames   int64 // sample frames in the whole sound; 0 means unknown
+	First    int64 // number of the first sample frame that Read returns
 }
 
 // Sound is a stream of samples. Its methods are called by one goroutine.
@@ -159,9 +160,13 @@ type Media struct {
 	// as "ends at 12.60 s of 25.00 s". It may be called at any time, from any
 	// goroutine.
 	Warnings func() []string
+	// The pictures and the sound are one recording: the last picture stays until
+	// the sound has ended. Otherwise the pictures alone say how long it lasts.
+	Film bool
 
-	sum func() ([32]byte, error)
-	log *warnings
+	sum    func() ([32]byte, error)
+	log    *warnings
+	beside *Media // whose sound this is, when it is a file of its own
 }
 
 // Options say how to open a source. The zero value serves.
@@ -173,6 +178,17 @@ type Options struct {
 	Rate Ratio
 	// Largest picture in pixels; 0 means DefaultMaxPixels.
 	MaxPixels int64
+	// How the pictures will be framed, for those that are decoded elsewhere and
+	// come framed; other sources leave that to the caller.
+	Framing *picture.Framing
+	// Seconds between which the caller needs the source; To 0/1 means the end. A
+	// source that can seek reads nothing else, but keeps its own times.
+	From, To Ratio
+	// Which sound, counted from 1, of several; 0 means the one to be heard unless
+	// told otherwise.
+	SoundTrack int
+	// What the caller has no use for.
+	NoPictures, NoSound bool
 	// What Open reads for the path "-": Y4M video. It is never closed.
 	Stdin io.Reader
 	// How to read the colours of a Y4M video. Nil means BT.601 below 720 lines

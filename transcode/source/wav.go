@@ -227,7 +227,7 @@ func (w *wav) measure(stated, riffSize int64) error {
 	case streamed:
 		w.left = have / frame
 	case have < stated:
-		w.log.add("ends at %s of %s", seconds(w.left, tick), seconds(stated/frame, tick))
+		w.log.lost("ends at %s of %s", seconds(w.left, tick), seconds(stated/frame, tick))
 	case stated%frame != 0:
 		w.log.add("the last %d bytes of the sound are no whole sample and are left out", stated%frame)
 	}

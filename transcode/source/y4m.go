@@ -310,7 +310,7 @@ func (y *y4m) Next(ctx context.Context) (*Timed, error) {
 	}
 	t, err := y.frame(ctx)
 	if err == io.ErrUnexpectedEOF && y.next > 0 {
-		y.log.add("the last picture is cut short; the video ends at %s", seconds(y.next, y.info.Tick))
+		y.log.lost("the last picture is cut short; the video ends at %s", seconds(y.next, y.info.Tick))
 		err = io.EOF
 	}
 	switch {
