@@ -63,39 +63,54 @@ func (m Matrix) weights() (kr, kb float64, err error) {
 }
 
 // decoding holds the arithmetic of one YCbCr variant, with y in its own codes
-// and chroma in codes less 128 (ITU-R BT.601-7, 2.5, and BT.709-6, 3 and 5, with
-// luma of 16 to 235 and chroma of 16 to 240; from memory):
+// and chroma in codes less the middle one (ITU-R BT.601-7, 2.5, and BT.709-6, 3
+// and 5, with luma of 16 to 235 and chroma of 16 to 240; from memory):
 //
 //	R' = scale*(y - black + redCr*cr)
 //	G' = scale*(y - black + greenCb*cb + greenCr*cr)
 //	B' = scale*(y - black + blueCb*cb)
 //
+// More bits a sample multiply the limited codes and the middle by powers of
+// two, while the full range ends at the highest code (ITU-R BT.2100-2, table 9;
+// from memory).
+//
 // R'G'B' run from 0 to 1 and are taken as sRGB codes, as a screen shows them;
 // the wider primaries of BT.2020 are not converted.
 type decoding struct {
-	black, scale                    float64
+	black, middle, scale            float64
 	redCr, greenCb, greenCr, blueCb float64
 }
 
-func (c Colour) decoding() (decoding, error) {
+func (c Colour) decoding(depth int) (decoding, error) {
 	kr, kb, err := c.Matrix.weights()
 	if err != nil {
 		return decoding{}, err
 	}
+	if depth < 8 || depth > 16 {
+		return decoding{}, fmt.Errorf("picture: samples of %d bits, want 8 to 16", depth)
+	}
 	kg := 1 - kr - kb
-	black, lumaSpan, chromaSpan := 16.0, 219.0, 224.0
+	codes := float64(int(1) << depth)
+	black, lumaSpan, chromaSpan := 16*codes/256, 219*codes/256, 224*codes/256
 	if c.FullRange {
-		black, lumaSpan, chromaSpan = 0, 255, 255
+		black, lumaSpan, chromaSpan = 0, codes-1, codes-1
 	}
 	k := lumaSpan / chromaSpan // luma codes that one chroma code is worth
 	return decoding{
 		black:   black,
+		middle:  codes / 2,
 		scale:   1 / lumaSpan,
 		redCr:   k * 2 * (1 - kr),
 		greenCb: -k * 2 * (1 - kb) * kb / kg,
 		greenCr: -k * 2 * (1 - kr) * kr / kg,
 		blueCb:  k * 2 * (1 - kb),
 	}, nil
+}
+
+// rgb is R'G'B' of one pixel.
+func (d decoding) rgb(y, cb, cr int) (r, g, b float64) {
+	luma, u, v := float64(y)-d.black, float64(cb)-d.middle, float64(cr)-d.middle
+	return d.scale * (luma + d.redCr*v), d.scale * (luma + d.greenCb*u + d.greenCr*v), d.scale * (luma + d.blueCb*u)
 }
 
 const (
@@ -126,7 +141,7 @@ type yccTable struct {
 }
 
 func newYCCTable(c Colour) (*yccTable, error) {
-	d, err := c.decoding()
+	d, err := c.decoding(8)
 	if err != nil {
 		return nil, err
 	}
