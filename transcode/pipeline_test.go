@@ -130,22 +130,28 @@ func TestAStillIsHandedOutForAsLongAsAnySoundLasts(t *testing.T) {
 }
 
 func TestTheRoundingOfItsLengthAddsNoBeatOfSilence(t *testing.T) {
-	for _, c := range []struct{ frames, beats int64 }{{88200, 20}, {88190, 20}, {88300, 21}, {1, 1}} {
+	for _, c := range []struct {
+		rate          int
+		frames, beats int64
+	}{
+		{44100, 88200, 20}, {44100, 88190, 20}, {44100, 88300, 21}, {44100, 1, 1},
+		{1001, 2002, 20}, {1001, 2003, 20}, {1001, 2005, 21}, // a sample becomes 22
+	} {
 		o := tiny()
 		o.Sound = &sound.Format{RateNum: 375000, RateDen: 17, Channels: 1, Bits: 8} // 2 s are 44117.6 samples
-		res, err := Run(context.Background(), Input{Sound: media(nil, &fakeSound{rate: 44100, channels: 1, frames: c.frames})}, toNowhere, o)
+		res, err := Run(context.Background(), Input{Sound: media(nil, &fakeSound{rate: c.rate, channels: 1, frames: c.frames})}, toNowhere, o)
 		if err != nil {
 			t.Fatal(err)
 		}
 		if res.Beats != c.beats {
-			t.Errorf("%d sample frames: %d beats of a tenth, want %d", c.frames, res.Beats, c.beats)
+			t.Errorf("%d sample frames at %d Hz: %d beats of a tenth, want %d", c.frames, c.rate, res.Beats, c.beats)
 		}
 	}
 }
 
 func TestSoundThatOutlastsTheLongestClipIsNotCutOff(t *testing.T) {
 	still := &fakePictures{info: source.PicturesInfo{Width: 1, Height: 1, Frames: 1, Tick: source.Ratio{Num: 1, Den: 1}, Still: true}, starts: func(int64) int64 { return 0 }, count: 1}
-	for _, extra := range []int64{0, 2} {
+	for _, extra := range []int64{0, 3} {
 		still.next = 0
 		o := tiny()
 		o.Sound = &sound.Format{RateNum: 8000, RateDen: 1, Channels: 1, Bits: 8}

@@ -32,10 +32,13 @@ import (
 // Input is what a clip is made from.
 type Input struct {
 	// Pictures; its Media may have sound too. Nil Pictures give a clip of the
-	// background colour that lasts as long as the sound.
+	// background colour, or of Meter, that lasts as long as the sound.
 	Media *source.Media
 	// Separate sound, instead of the one in Media; nil for none.
 	Sound *source.Media
+	// The sound that is heard, opened once more, to be drawn as a level meter where
+	// there are no pictures; nil for none.
+	Meter *source.Media
 	// Opens the pictures once more, for an animation that repeats until its
 	// sound ends; nil when that is not possible.
 	Again func(context.Context) (*source.Media, error)
@@ -206,7 +209,14 @@ func (r *runner) write(ctx context.Context, ordered <-chan *job) error {
 		}
 		last = j.frame
 		for k := range j.beats {
-			more, err := r.beat(ctx, last, same || k > 0, r.untilSound)
+			least := 0
+			if r.untilSound {
+				// Less than a sample of the source comes from the rounding up of
+				// lengths, there and here, and would make a beat of silence.
+				f := r.o.Sound
+				least = 3 + int((f.RateNum-1)/(f.RateDen*int64(r.soundInfo.Rate)))
+			}
+			more, err := r.beat(ctx, last, same || k > 0, least)
 			if err != nil {
 				return err
 			}
@@ -217,9 +227,10 @@ func (r *runner) write(ctx context.Context, ordered <-chan *job) error {
 			}
 		}
 	}
-	// The last picture of a film stays until its sound has ended.
+	// The last picture of a film stays until its sound has ended, to the nearest
+	// beat.
 	for r.in.film() && r.stream != nil && last != nil && r.o.To.Num == 0 && ctx.Err() == nil {
-		if more, err := r.beat(ctx, last, true, true); err != nil || !more {
+		if more, err := r.beat(ctx, last, true, max(r.w.Samples()/2, 1)); err != nil || !more {
 			return err
 		}
 	}
@@ -230,9 +241,9 @@ func (r *runner) write(ctx context.Context, ordered <-chan *job) error {
 func (in *Input) film() bool { return in.Media != nil && in.Media.Film && in.Sound == nil }
 
 // beat writes one beat with the given frame, of which the panel may have the
-// same already. When there has to be sound and none is left, it writes nothing
-// and more is false.
-func (r *runner) beat(ctx context.Context, frame []byte, same, untilSound bool) (more bool, err error) {
+// same already. When fewer than the least samples are left for it, it writes
+// nothing and more is false.
+func (r *runner) beat(ctx context.Context, frame []byte, same bool, least int) (more bool, err error) {
 	if err := ctx.Err(); err != nil {
 		return false, err
 	}
@@ -240,7 +251,7 @@ func (r *runner) beat(ctx context.Context, frame []byte, same, untilSound bool) 
 	if err != nil {
 		return false, err
 	}
-	if untilSound && !heard {
+	if heard < least && (heard == 0 || r.w.Beats() > 0) {
 		return false, nil
 	}
 	if int64(r.w.Beats()) == r.most {
@@ -261,11 +272,10 @@ func (r *runner) beat(ctx context.Context, frame []byte, same, untilSound bool) 
 }
 
 // samples returns the sound of the next beat, padded with silence behind the
-// end; more is false when there was none left. One last sample is none: it comes
-// from the rounding up of the length, and would make a beat of silence.
-func (r *runner) samples() (p []byte, more bool, err error) {
+// end, and how many samples a channel there were.
+func (r *runner) samples() (p []byte, heard int, err error) {
 	if r.stream == nil {
-		return nil, false, nil
+		return nil, 0, nil
 	}
 	n := r.w.Samples() * r.o.Sound.FrameBytes()
 	if cap(r.sound) < n {
@@ -279,10 +289,10 @@ func (r *runner) samples() (p []byte, more bool, err error) {
 		if err == io.EOF {
 			r.soundEnded = true
 		} else if err != nil {
-			return nil, false, err
+			return nil, 0, err
 		}
 	}
-	more = got > r.o.Sound.FrameBytes() || got > 0 && r.w.Beats() == 0
+	heard = got / r.o.Sound.FrameBytes()
 	if got < n {
 		silence := r.settings.SoundCoding.Silence()
 		for i := got; i < n; i++ {
@@ -291,14 +301,14 @@ func (r *runner) samples() (p []byte, more bool, err error) {
 		r.silence += int64(n - got)
 	}
 	if !r.o.ADPCM {
-		return p, more, nil
+		return p, heard, nil
 	}
 	r.wave = append(r.wave[:0], make([]int16, n/2)...)
 	if err := sample.DecodeS16(r.wave, p); err != nil {
-		return nil, false, err
+		return nil, 0, err
 	}
 	r.coded = r.adpcm.Encode(r.coded[:0], r.wave, r.o.Sound.Channels)
-	return r.coded, more, nil
+	return r.coded, heard, nil
 }
 
 func (r *runner) finish(ctx context.Context) (*Result, error) {
