@@ -75,11 +75,14 @@ func (r *runner) prepare(ctx context.Context) error {
 		snd = nil
 	}
 	var info *source.PicturesInfo
+	metered := false
 	if r.pictures != nil {
 		i := r.pictures.Info()
 		info = &i
 	} else if snd == nil {
 		return fmt.Errorf("transcode: nothing to pack: no picture, and no sound that the player could play")
+	} else if metered = r.in.Meter != nil; metered {
+		info = &source.PicturesInfo{Rate: source.Ratio{Num: meterRate, Den: 1}}
 	}
 	rate, err := chooseRate(info, snd != nil, r.o.Rate, r.o.RateLimit)
 	if err != nil {
@@ -102,7 +105,11 @@ func (r *runner) prepare(ctx context.Context) error {
 	if r.o.Picture.Turn%2 == 1 {
 		r.settings.Width, r.settings.Height = r.settings.Height, r.settings.Width
 	}
-	if r.pictures == nil {
+	if metered {
+		if r.pictures, err = r.openMeter(ctx); err != nil {
+			return err
+		}
+	} else if r.pictures == nil {
 		background := r.o.Picture.Background
 		if background == nil {
 			background = color.Black
@@ -115,7 +122,7 @@ func (r *runner) prepare(ctx context.Context) error {
 			return err
 		}
 		forever := info.LoopsForever && r.in.Sound != nil && r.in.Again != nil
-		r.untilSound = info.Still && info.Duration.Num == 0 || forever
+		r.untilSound = info.Still && info.Duration.Num == 0 || forever || metered
 	}
 	r.most = int64(math.Ceil(MaxHours * 3600 * rate.Float()))
 	if r.total = r.expect(info); r.total > r.most {
@@ -150,7 +157,7 @@ func (r *runner) expect(info *source.PicturesInfo) int64 {
 	return r.clock.beforeTime(end)
 }
 
-// openSound skips to From and starts the conversion to the DAC's samples.
+// openSound starts the conversion to the DAC's samples.
 func (r *runner) openSound(ctx context.Context, snd source.Sound) error {
 	f := *r.o.Sound
 	if r.o.ADPCM {
@@ -158,13 +165,8 @@ func (r *runner) openSound(ctx context.Context, snd source.Sound) error {
 		r.o.Sound = &f
 	}
 	r.soundInfo = snd.Info()
-	skip := new(big.Rat).Mul(r.clock.from, new(big.Rat).SetInt64(int64(r.soundInfo.Rate)))
-	behind := new(big.Int).Div(skip.Num(), skip.Denom()).Int64() - r.soundInfo.First
-	if err := discard(ctx, snd, behind, r.soundInfo.Channels); err != nil {
-		return err
-	}
 	var err error
-	if r.stream, err = sound.NewStream(snd, r.soundInfo.Rate, r.soundInfo.Channels, f, r.o.SoundOptions); err != nil {
+	if r.stream, err = r.convert(ctx, snd, f); err != nil {
 		return err
 	}
 	r.settings.SoundCoding = container.S16
@@ -184,6 +186,17 @@ func (r *runner) openSound(ctx context.Context, snd source.Sound) error {
 	r.settings.SampleRate = container.Ratio{Num: uint32(exact.Num().Int64()), Den: uint32(exact.Denom().Int64())}
 	r.settings.SoundLead = leadBeats(r.clock.rate, perSecond, r.o.SoundBuffer)
 	return nil
+}
+
+// convert skips to From and starts the conversion to a format.
+func (r *runner) convert(ctx context.Context, snd source.Sound, f sound.Format) (*sound.Stream, error) {
+	info := snd.Info()
+	skip := new(big.Rat).Mul(r.clock.from, new(big.Rat).SetInt64(int64(info.Rate)))
+	behind := new(big.Int).Div(skip.Num(), skip.Denom()).Int64() - info.First
+	if err := discard(ctx, snd, behind, info.Channels); err != nil {
+		return nil, err
+	}
+	return sound.NewStream(snd, info.Rate, info.Channels, f, r.o.SoundOptions)
 }
 
 func discard(ctx context.Context, snd source.Sound, frames int64, channels int) error {
