@@ -121,6 +121,10 @@ func fillCard(ctx context.Context, c *call, folder, card string, items []fill.It
 			for _, w := range o.Packed.Result.Warnings {
 				c.console.Warn("%s: %s", console.Name(o.Source), w)
 			}
+			if o.Packed.Kept {
+				c.console.Note("%s: as incomplete as it was; %s stays", console.Name(o.Source), console.Name(o.Clip))
+				return
+			}
 			c.noteRate(o.Source, o.Packed)
 		},
 	})
@@ -174,7 +178,11 @@ func (c *call) reportFill(card, player string, outcomes []fill.Outcome, skipped 
 		}
 		facts := packed[0]
 		packed = packed[1:]
-		t.Row(console.Name(o.Clip), console.Duration(seconds(facts.Seconds)), facts.rate, console.MB(float64(facts.Bytes)), console.PercentNumber(o.Verdict.Typical.Margin), verdictCell(o.Verdict))
+		name := console.Name(o.Clip)
+		if facts.Cut {
+			name += " (source incomplete)"
+		}
+		t.Row(name, console.Duration(seconds(facts.Seconds)), facts.rate, console.MB(float64(facts.Bytes)), console.PercentNumber(o.Verdict.Typical.Margin), verdictCell(o.Verdict))
 	}
 	t.Total(console.Count(int64(len(doc.Clips)), "clip", "clips")+" on "+console.Name(card), console.Duration(seconds(doc.Seconds)), "", console.MB(float64(doc.Bytes)))
 	c.console.Table(t)

@@ -8,6 +8,7 @@ import (
 	"strconv"
 
 	"example.org/stampreel/cmd/stampreel/internal/console"
+	"example.org/stampreel/cmd/stampreel/internal/fill"
 	"example.org/stampreel/container"
 )
 
@@ -55,6 +56,7 @@ type clipFacts struct {
 	Stored      size    `json:"stored"`
 	FrameBytes  int     `json:"raw_frame_bytes"`
 	Loops       bool    `json:"loops"`
+	Incomplete  bool    `json:"source_incomplete"` // as its packer noted
 	More        bool    `json:"more"`
 	RawBeats    int64   `json:"raw_beats"`
 	RepeatBeats int64   `json:"repeat_beats"`
@@ -74,6 +76,7 @@ type clipFacts struct {
 	Header         headerFields `json:"header"`
 
 	header container.Header
+	noted  bool // the extension says how the clip was made
 }
 
 // needPoint is a point of the need curve.
@@ -152,6 +155,7 @@ func clipFactsOf(ctx context.Context, path string, r *container.Reader) (*clipFa
 		SeekEntryBeats: 1 << h.SeekShift,
 		Header:         headerFieldsOf(&h), header: h,
 	}
+	f.Incomplete, f.noted = fill.HowMade(&h)
 	if h.SoundCoding != container.NoSound {
 		f.SampleRate = h.SampleRate().Float()
 	}
@@ -229,7 +233,10 @@ func (c *call) showClip(f *clipFacts) {
 	say("memory", "%s to play in strips, %s to play whole beats", console.Memory(int64(h.StreamBytes)), console.Memory(int64(h.WholeBytes)))
 	say("seek table", "%s, an entry for every %s", console.Count(int64(h.SeekSectors), "sector", "sectors"), everyBeats(f.SeekEntryBeats))
 	say("identity", "%s", h.Identity)
-	if h.Extension != "" {
+	if f.Incomplete {
+		say("source", "incomplete when it was packed")
+	}
+	if !f.noted && h.Extension != "" {
 		say("extension", "%d bytes in use", len(h.Extension)/2)
 	}
 	say("format", "version %d", h.Version)

@@ -87,7 +87,7 @@ func runPack(ctx context.Context, c *call) error {
 	if err != nil {
 		return err
 	}
-	if c.operand(1) != "" && !s.Mute && !player.HasSound() {
+	if c.operand(1) != "" && !s.NoSound && !player.HasSound() {
 		c.console.Warn("%s is left out: %s has no sound", console.Name(c.operand(1)), player.Name.Value)
 	}
 	for _, w := range packed.Result.Warnings {
@@ -104,6 +104,9 @@ func runPack(ctx context.Context, c *call) error {
 	if err := c.console.JSON(facts); err != nil {
 		return err
 	}
+	if packed.Result.Incomplete {
+		return &cutShortError{fmt.Sprintf("%s: the source is incomplete; what is left of it is packed in %s", console.Name(src), console.Name(clip))}
+	}
 	if !packed.Verdict.OK() {
 		return &NotFitError{
 			Text: fmt.Sprintf("%s is written, but would not play on %s", console.Name(clip), player.Name.Value),
@@ -111,6 +114,15 @@ func runPack(ctx context.Context, c *call) error {
 		}
 	}
 	return nil
+}
+
+// cutShortError is a clip whose source lacks something. It is written all the
+// same.
+type cutShortError struct{ text string }
+
+func (e *cutShortError) Error() string { return e.text }
+func (e *cutShortError) Tries() []string {
+	return []string{"fetch or export the source once more; --strict packs nothing of one like this"}
 }
 
 // again adds the --player of this call to a command line that is proposed.
@@ -175,6 +187,8 @@ type packedFacts struct {
 	Clipped  int64          `json:"samples_clipped"`
 	Identity string         `json:"identity"`
 	Warnings []string       `json:"warnings"`
+	Cut      bool           `json:"incomplete"` // a part of the source is missing or damaged
+	Kept     bool           `json:"kept"`       // from an earlier fill
 	Verdict  budget.Verdict `json:"verdict"`
 
 	rate string
@@ -187,6 +201,7 @@ func factsOf(p *fill.Packed) packedFacts {
 		Seconds: container.BeatTime(h.Rate(), uint32(p.Result.Beats)).Seconds(), Rate: h.Rate().Float(), Own: p.SourceRate.Float(),
 		Rendered: p.Result.Rendered, Repeats: p.Result.Repeats, Clipped: p.Result.Sound.Clipped,
 		Identity: hex.EncodeToString(h.Identity[:]), Warnings: p.Result.Warnings, Verdict: p.Verdict,
+		Cut: p.Result.Incomplete, Kept: p.Kept,
 		rate: number(h.Rate().Float()),
 	}
 	if h.SoundCoding != container.NoSound {

@@ -49,11 +49,13 @@ func packingFlags() []cli.Flag {
 		&cli.BoolFlag{Name: "loop", Category: ofTime, Usage: "the clip starts anew at its end"},
 		&cli.BoolFlag{Name: "no-loop", Category: ofTime, Usage: "it does not, even if the source does"},
 
-		&cli.BoolFlag{Name: "mute", Category: ofSound, Usage: "leave the sound out"},
+		&cli.BoolFlag{Name: "no-sound", Category: ofSound, Usage: "leave the sound out"},
+		&cli.IntFlag{Name: "sound-track", Category: ofSound, Usage: "`NUMBER` of the sound to take, counted from 1, of a video that has several", DefaultText: "the one it names first"},
 		&cli.StringFlag{Name: "sound-dither", Value: "triangular", Category: ofSound, Usage: "`NAME`: triangular, shaped or round, for the DAC's bits"},
 
 		&cli.StringFlag{Name: "sound-coding", Value: "pcm", Category: ofSound, Usage: "`NAME`: pcm, or ima-adpcm for a quarter of 16-bit, which the player decodes"},
 
+		&cli.BoolFlag{Name: "strict", Category: ofSource, Usage: "fail where a part of the source is missing or damaged, and pack nothing of it"},
 		&cli.StringFlag{Name: "matrix", Category: ofSource, Usage: "`NAME` of a Y4M video's colours: bt601, bt709 or bt2020", DefaultText: "bt601 below 720 lines"},
 		&cli.StringFlag{Name: "range", Category: ofSource, Usage: "`NAME` of a Y4M video's range: limited or full", DefaultText: "as it says, else limited"},
 		&cli.IntFlag{Name: "workers", Category: everywhere, Usage: "how many `CORES` to use", DefaultText: "all"},
@@ -116,7 +118,10 @@ func packingSettings(c *call, player *playerfile.Player) (s fill.Settings, err e
 	case loop || stop:
 		s.Loop = &loop
 	}
-	s.Mute = c.Bool("mute")
+	s.NoSound, s.Strict = c.Bool("no-sound"), c.Bool("strict")
+	if s.SoundTrack = c.Int("sound-track"); c.IsSet("sound-track") && (s.SoundTrack < 1 || s.SoundTrack > 1000) {
+		return s, usagef("--sound-track: %d is not from 1 to 1000", s.SoundTrack)
+	}
 	if s.SoundDither, err = sound.ParseDither(c.String("sound-dither")); err != nil {
 		return s, badChoice("sound-dither", c.String("sound-dither"), "triangular", "shaped", "round")
 	}

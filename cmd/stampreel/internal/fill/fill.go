@@ -279,6 +279,7 @@ func Run(ctx context.Context, folder, card string, items []Item, s Settings, wor
 					Source: filepath.Join(folder, filepath.FromSlash(it.Source)),
 					Sound:  joined(folder, it.Sound),
 					Clip:   filepath.Join(card, filepath.FromSlash(it.Clip)),
+					Refill: true,
 					Beats:  events.Beats,
 				})
 			}

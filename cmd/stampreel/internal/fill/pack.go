@@ -34,7 +34,11 @@ type Settings struct {
 	Hold     source.Ratio // seconds a still is shown; 0/0: as long as its sound, else DefaultHold
 	From, To source.Ratio // seconds
 	Loop     *bool        // nil: as the source says
-	Mute     bool
+	NoSound  bool
+	// Which sound of several, counted from 1; 0: the source's own choice.
+	SoundTrack int
+	// A source of which a part is missing or damaged is an error.
+	Strict bool
 
 	SoundDither sound.Dither
 	ADPCM       bool // sound as IMA ADPCM, a quarter of 16-bit
@@ -53,12 +57,15 @@ type Job struct {
 	Sound  string // separate sound; "" for none
 	Clip   string
 	Stdin  io.Reader
+	// What stands under Clip already is kept when the same would come out.
+	Refill bool
 	Expect func(beats int64) // told once the length is known; may be nil
 	Beats  func(n int64)     // told of each beats packed; may be nil
 }
 
 // Packed is a clip that was written, verified and judged.
 type Packed struct {
+	Kept  bool // from an earlier fill
 	Kind  string
 	Files []string // one a part
 	// Pictures a second of the source; 0/1 for a still.
@@ -73,37 +80,71 @@ type Packed struct {
 // byte, and gets its name last; when anything fails there is no new file and an
 // old one of that name is untouched.
 func (s *Settings) Pack(ctx context.Context, job Job) (*Packed, error) {
-	open := source.Options{Hold: s.Hold, Rate: s.Rate, Stdin: job.Stdin, Matrix: s.Matrix, FullRange: s.FullRange}
-	media, err := source.Open(ctx, job.Source, open)
+	in, closeAll, err := s.open(ctx, job)
 	if err != nil {
 		return nil, err
 	}
-	defer func() { media.Close() }()
-	in := transcode.Input{Media: media}
-	if job.Sound != "" && !s.Mute && s.Player.HasSound() {
-		if in.Sound, err = source.Open(ctx, job.Sound, source.Options{}); err != nil {
-			return nil, err
+	defer closeAll()
+	if job.Refill {
+		o := s.options(in.Media, in.Sound != nil)
+		if p, err := s.kept(ctx, job, &o); p != nil || err != nil {
+			return p, err
 		}
-		defer in.Sound.Close()
-		in.Again = func(ctx context.Context) (*source.Media, error) { return source.Open(ctx, job.Source, open) }
-	}
-	hasSound := !s.Mute && s.Player.HasSound() && (in.Sound != nil || media.Sound != nil)
-	if media.Pictures != nil && media.Pictures.Info().Still && s.Hold.Num == 0 && !hasSound {
-		open.Hold = source.Ratio{Num: DefaultHold, Den: 1}
-		held, err := source.Open(ctx, job.Source, open)
-		if err != nil {
-			return nil, err
-		}
-		media.Close()
-		media, in.Media = held, held
 	}
 	return s.PackInput(ctx, in, job)
+}
+
+// open opens what a job is made from.
+func (s *Settings) open(ctx context.Context, job Job) (in transcode.Input, closeAll func(), err error) {
+	panel := s.panel()
+	framing := panel.Framing()
+	o := source.Options{
+		Hold: s.Hold, Rate: s.Rate, Stdin: job.Stdin, Matrix: s.Matrix, FullRange: s.FullRange,
+		Framing: &framing, From: s.From, To: s.To, SoundTrack: s.SoundTrack,
+	}
+	hears := !s.NoSound && s.Player.HasSound()
+	o.NoSound = !hears || job.Sound != ""
+	var opened []*source.Media
+	closeAll = func() {
+		for _, m := range opened {
+			m.Close()
+		}
+	}
+	openOne := func(path string, o source.Options) (*source.Media, error) {
+		m, err := source.Open(ctx, path, o)
+		if err != nil {
+			closeAll()
+			return nil, err
+		}
+		opened = append(opened, m)
+		return m, nil
+	}
+	if in.Media, err = openOne(job.Source, o); err != nil {
+		return in, nil, err
+	}
+	if job.Sound != "" && hears {
+		if in.Sound, err = openOne(job.Sound, source.Options{NoPictures: true, From: s.From, To: s.To, SoundTrack: s.SoundTrack}); err != nil {
+			return in, nil, err
+		}
+		in.Again = func(ctx context.Context) (*source.Media, error) { return source.Open(ctx, job.Source, o) }
+	}
+	hasSound := hears && (in.Sound != nil || in.Media.Sound != nil)
+	if in.Media.Pictures != nil && in.Media.Pictures.Info().Still && s.Hold.Num == 0 && !hasSound {
+		o.Hold = source.Ratio{Num: DefaultHold, Den: 1}
+		if in.Media, err = openOne(job.Source, o); err != nil {
+			return in, nil, err
+		}
+	}
+	return in, closeAll, nil
 }
 
 // PackInput makes one clip, as [Settings.Pack] does, of a source that is open
 // already or that code makes. The source stays the caller's to close.
 func (s *Settings) PackInput(ctx context.Context, in transcode.Input, job Job) (*Packed, error) {
 	o := s.options(in.Media, in.Sound != nil)
+	o.Extension = func(r *transcode.Result) [container.ExtensionBytes]byte {
+		return note{r.Incomplete, s.sumOf(&o)}.extension()
+	}
 	if job.Beats != nil || job.Expect != nil {
 		told := false
 		o.Progress = func(beats, total int64) {
@@ -129,8 +170,7 @@ func (s *Settings) PackInput(ctx context.Context, in transcode.Input, job Job) (
 	}
 	var err error
 	p.Result, err = transcode.Run(ctx, in, func(part int) (io.WriteSeeker, error) {
-		p.Files = append(p.Files, PartName(job.Clip, part))
-		f, err := cardfs.Create(p.Files[part])
+		f, err := cardfs.Create(PartName(job.Clip, part))
 		if err == nil {
 			files = append(files, f)
 		}
@@ -139,20 +179,12 @@ func (s *Settings) PackInput(ctx context.Context, in transcode.Input, job Job) (
 	if err != nil {
 		return nil, named(job.Source, err)
 	}
-	p.Headers = p.Result.Headers
+	if s.Strict && p.Result.Incomplete {
+		return nil, &IncompleteError{job.Source, p.Result.Warnings}
+	}
 	for i, f := range files {
-		size := int64(p.Headers[i].FileSectors) * container.SectorBytes
-		p.Bytes += size
-		clip, err := Verify(ctx, f.File, size)
-		if err != nil {
-			return nil, fmt.Errorf("%s does not read back as it was written: %w", p.Files[i], err)
-		}
-		v, err := budget.Judge(clip, s.Player)
-		if err != nil {
+		if err := p.add(ctx, s, f.File, PartName(job.Clip, i), p.Result.Headers[i]); err != nil {
 			return nil, err
-		}
-		if i == 0 || v.Typical.Word < p.Verdict.Typical.Word || v.Typical.Word == p.Verdict.Typical.Word && v.Typical.Margin < p.Verdict.Typical.Margin {
-			p.Verdict = v
 		}
 	}
 	if err := ctx.Err(); err != nil {
@@ -214,29 +246,35 @@ func PartName(clip string, part int) string {
 	return fmt.Sprintf("%s.part%d%s", strings.TrimSuffix(clip, ext), part+1, ext)
 }
 
+// panel joins what the player's panel is with what was asked for.
+func (s *Settings) panel() picture.Options {
+	panel := s.Player.Panel
+	o := picture.Options{
+		Width: panel.Size.Value.W, Height: panel.Size.Value.H, Turn: panel.Mounted.Value,
+		Round: panel.Shape.Value == playerfile.Round, Format: panel.Pixels.Value,
+		Fit: s.Fit, Crop: s.Crop, Background: s.Background, Tone: s.Tone,
+		Dither: picture.DefaultDither(panel.Pixels.Value),
+	}
+	if s.Dither != nil {
+		o.Dither = *s.Dither
+	}
+	return o
+}
+
 // options joins what the player is with what was asked for.
 func (s *Settings) options(media *source.Media, separateSound bool) transcode.Options {
-	panel := s.Player.Panel
 	o := transcode.Options{
-		Picture: picture.Options{
-			Width: panel.Size.Value.W, Height: panel.Size.Value.H, Turn: panel.Mounted.Value,
-			Round: panel.Shape.Value == playerfile.Round, Format: panel.Pixels.Value,
-			Fit: s.Fit, Crop: s.Crop, Background: s.Background, Tone: s.Tone,
-			Dither: picture.DefaultDither(panel.Pixels.Value),
-		},
-		Rate: s.Rate, From: s.From, To: s.To,
+		Picture: s.panel(),
+		Rate:    s.Rate, From: s.From, To: s.To,
 		SoundOptions: sound.Options{Dither: s.SoundDither},
 		ADPCM:        s.ADPCM,
 		SoundBuffer:  s.Player.Memory.ReadAhead.Value / 2,
 		PartSectors:  s.PartSectors,
 		Workers:      s.Workers,
 	}
-	if s.Dither != nil {
-		o.Picture.Dither = *s.Dither
-	}
 	num, den := budget.PictureRate(s.Player)
 	o.RateLimit = source.Ratio{Num: num, Den: den}
-	if s.Player.HasSound() && !s.Mute && (media.Sound != nil || separateSound) {
+	if s.Player.HasSound() && !s.NoSound && (media.Sound != nil || separateSound) {
 		num, den := s.Player.SampleRate()
 		o.Sound = &sound.Format{RateNum: num, RateDen: den, Channels: int(s.Player.Sound.Channels.Value), Bits: int(s.Player.Sound.Bits.Value)}
 	}

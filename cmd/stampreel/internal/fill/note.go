@@ -1,0 +1,162 @@
+package fill
+
+import (
+	"context"
+	"crypto/sha256"
+	"encoding/json"
+	"fmt"
+	"os"
+	"strings"
+
+	"example.org/stampreel/budget"
+	"example.org/stampreel/container"
+	"example.org/stampreel/transcode"
+	"example.org/stampreel/transcode/picture"
+	"example.org/stampreel/transcode/sound"
+	"example.org/stampreel/transcode/source"
+)
+
+// packing is raised whenever the same source and settings give another clip.
+const packing = 1
+
+// note is what a clip keeps, in the free area of its header, of how it was
+// made: four letters, a byte of flags, three bytes of zero, and the SHA-256 of
+// the settings. The source itself is in the clip's identity.
+type note struct {
+	incomplete bool // a part of the source was missing or damaged
+	settings   [sha256.Size]byte
+}
+
+const (
+	noteLetters    = "made"
+	noteIncomplete = 1
+	noteSettingsAt = 8
+)
+
+func (n note) extension() (e [container.ExtensionBytes]byte) {
+	copy(e[:], noteLetters)
+	if n.incomplete {
+		e[4] = noteIncomplete
+	}
+	copy(e[noteSettingsAt:], n.settings[:])
+	return e
+}
+
+// parseNote returns what extension wrote; ok is false for any other area.
+func parseNote(e [container.ExtensionBytes]byte) (n note, ok bool) {
+	n.incomplete = e[4] == noteIncomplete
+	copy(n.settings[:], e[noteSettingsAt:])
+	return n, e == n.extension()
+}
+
+// HowMade tells whether a clip says how it was made, and if so, whether a part of
+// its source was missing or damaged.
+func HowMade(h *container.Header) (incomplete, ok bool) {
+	n, ok := parseNote(h.Extension)
+	return ok && n.incomplete, ok
+}
+
+// sumOf returns the SHA-256 of all that decides, beside the bytes of the source
+// and the part of it that is taken, what a clip becomes.
+func (s *Settings) sumOf(o *transcode.Options) [sha256.Size]byte {
+	p := o.Picture
+	basis := struct {
+		Packing                int
+		Framing                picture.Framing
+		Turn, Format           int
+		Round                  bool
+		Tone                   picture.Tone
+		Dither                 picture.Dither
+		Rate, RateLimit, Hold  source.Ratio
+		Sound                  *sound.Format
+		SoundOptions           sound.Options
+		ADPCM, Loops           bool
+		SoundBuffer, PartLimit int64
+		Matrix                 *picture.Matrix
+		FullRange              *bool
+		SoundTrack             int
+	}{
+		packing, p.Framing(), p.Turn, int(p.Format), p.Round, p.Tone, p.Dither, o.Rate, o.RateLimit, s.Hold,
+		o.Sound, o.SoundOptions, o.ADPCM, o.Loops, o.SoundBuffer, o.PartSectors, s.Matrix, s.FullRange, s.SoundTrack,
+	}
+	text, err := json.Marshal(basis)
+	if err != nil {
+		panic(err) // plain numbers alone
+	}
+	return sha256.Sum256(text)
+}
+
+// kept returns the clip that stands under the job's name already, if it was
+// packed with these settings from a source that is as incomplete now as it was
+// then; nil if not. Packing that again would give the same clip.
+func (s *Settings) kept(ctx context.Context, job Job, o *transcode.Options) (*Packed, error) {
+	r, f, err := Open(job.Clip)
+	if err != nil {
+		return nil, nil
+	}
+	h := r.Header()
+	f.Close()
+	if n, ok := parseNote(h.Extension); !ok || !n.incomplete || n.settings != s.sumOf(o) {
+		return nil, nil
+	}
+	in, closeAll, err := s.open(ctx, job)
+	if err != nil {
+		return nil, err
+	}
+	defer closeAll()
+	if transcode.Identity(in, s.From, s.To) != h.Identity {
+		return nil, nil
+	}
+	p := &Packed{Kept: true, Kind: in.Media.Kind, Result: &transcode.Result{Beats: int64(h.AllBeats), Incomplete: true}}
+	for part := 0; ; part++ {
+		name := PartName(job.Clip, part)
+		r, f, err := Open(name)
+		if err != nil {
+			return nil, nil
+		}
+		h := r.Header()
+		err = p.add(ctx, s, f, name, h)
+		f.Close()
+		if err != nil {
+			return nil, ctx.Err()
+		}
+		if !h.Continues() {
+			return p, nil
+		}
+	}
+}
+
+// add verifies and judges one more part.
+func (p *Packed) add(ctx context.Context, s *Settings, f *os.File, name string, h container.Header) error {
+	size := int64(h.FileSectors) * container.SectorBytes
+	clip, err := Verify(ctx, f, size)
+	if err != nil {
+		return fmt.Errorf("%s does not read back as it was written: %w", name, err)
+	}
+	v, err := budget.Judge(clip, s.Player)
+	if err != nil {
+		return err
+	}
+	if first := len(p.Headers) == 0; first || v.Typical.Word < p.Verdict.Typical.Word ||
+		v.Typical.Word == p.Verdict.Typical.Word && v.Typical.Margin < p.Verdict.Typical.Margin {
+		p.Verdict = v
+	}
+	p.Files, p.Headers, p.Bytes = append(p.Files, name), append(p.Headers, h), p.Bytes+size
+	return nil
+}
+
+// IncompleteError says that a part of a source is missing or damaged, where all
+// of it was wanted.
+type IncompleteError struct {
+	Path string
+	Lost []string // what is missing
+}
+
+func (e *IncompleteError) Error() string {
+	return fmt.Sprintf("%s: the source is incomplete, and nothing is packed: %s", e.Path, strings.Join(e.Lost, "; "))
+}
+
+// Tries returns what to do.
+func (e *IncompleteError) Tries() []string {
+	return []string{"without --strict, what is left of it is packed"}
+}

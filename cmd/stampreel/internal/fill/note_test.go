@@ -1,0 +1,100 @@
+package fill
+
+import (
+	"image/color"
+	"reflect"
+	"testing"
+
+	"example.org/stampreel/budget/playerfile"
+	"example.org/stampreel/container"
+	"example.org/stampreel/transcode/picture"
+	"example.org/stampreel/transcode/sound"
+	"example.org/stampreel/transcode/source"
+)
+
+// Every setting that can change a clip changes the sum of the settings. A field
+// added to Settings has to be added here.
+func TestEachSettingIsInTheNote(t *testing.T) {
+	player := func(name string) *playerfile.Player {
+		p, err := playerfile.LoadKnown(name)
+		if err != nil {
+			t.Fatal(err)
+		}
+		return p
+	}
+	changes := map[string]func(*Settings){
+		"Player":      func(s *Settings) { s.Player = player("round-240") },
+		"Fit":         func(s *Settings) { s.Fit = picture.Cover },
+		"Crop":        func(s *Settings) { s.Crop = picture.Crop{X: 1, Y: 1, W: 2, H: 2} },
+		"Background":  func(s *Settings) { s.Background = color.White },
+		"Tone":        func(s *Settings) { s.Tone = picture.Tone{Contrast: 1.1, Gamma: 1, Saturation: 1} },
+		"Dither":      func(s *Settings) { d := picture.Atkinson; s.Dither = &d },
+		"Rate":        func(s *Settings) { s.Rate = source.Ratio{Num: 5, Den: 1} },
+		"Hold":        func(s *Settings) { s.Hold = source.Ratio{Num: 9, Den: 1} },
+		"Loop":        func(s *Settings) { yes := true; s.Loop = &yes },
+		"NoSound":     func(s *Settings) { s.NoSound = true },
+		"SoundTrack":  func(s *Settings) { s.SoundTrack = 2 },
+		"SoundDither": func(s *Settings) { s.SoundDither = sound.Shaped },
+		"ADPCM":       func(s *Settings) { s.ADPCM = true },
+		"Matrix":      func(s *Settings) { m := picture.BT2020; s.Matrix = &m },
+		"FullRange":   func(s *Settings) { yes := true; s.FullRange = &yes },
+		"PartSectors": func(s *Settings) { s.PartSectors = 4096 },
+	}
+	// The part that is taken is in the identity; the others change no byte.
+	elsewhere := []string{"From", "To", "Strict", "Workers"}
+	media := source.Made("film", nil, silence{}, nil)
+	sum := func(change func(*Settings)) string {
+		s := Settings{Player: player("rect-240x135")}
+		if change != nil {
+			change(&s)
+		}
+		o := s.options(media, false)
+		id := s.sumOf(&o)
+		return string(id[:])
+	}
+	seen := map[string]string{sum(nil): "nothing"}
+	if sum(nil) != sum(nil) {
+		t.Error("the same settings give another sum")
+	}
+	for name, change := range changes {
+		got := sum(change)
+		if other, ok := seen[got]; ok {
+			t.Errorf("%s changed gives the sum of %s changed", name, other)
+		}
+		seen[got] = name
+	}
+	for _, name := range elsewhere {
+		changes[name] = nil
+	}
+	fields := reflect.TypeFor[Settings]()
+	for i := range fields.NumField() {
+		if _, ok := changes[fields.Field(i).Name]; !ok {
+			t.Errorf("Settings.%s is not tried", fields.Field(i).Name)
+		}
+	}
+}
+
+type silence struct{ source.Sound }
+
+func (silence) Info() source.SoundInfo { return source.SoundInfo{Rate: 8000, Channels: 1} }
+
+func TestNoteIsReadOnlyFromItsOwnWriting(t *testing.T) {
+	n := note{incomplete: true, settings: [32]byte{1, 2, 3}}
+	e := n.extension()
+	if got, ok := parseNote(e); !ok || got != n {
+		t.Errorf("%+v, %v", got, ok)
+	}
+	for i := range e {
+		if i >= noteSettingsAt && i < noteSettingsAt+32 || i == 4 {
+			continue
+		}
+		other := e
+		other[i] ^= 0x20
+		if _, ok := parseNote(other); ok {
+			t.Errorf("byte %d changed: still a note", i)
+		}
+	}
+	if _, ok := parseNote([container.ExtensionBytes]byte{}); ok {
+		t.Error("an empty area is a note")
+	}
+}
