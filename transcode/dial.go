@@ -16,16 +16,18 @@ import (
 )
 
 // The scale of a dial in dBFS: from what eight bits reach down to up to full
-// scale, a mark each 6 dB, a number each 12.
+// scale, a mark each 6 dB, each second one longer, each fourth with its number.
 const (
 	dialFloor  = -48
 	dialMark   = 6
-	dialNumber = 12
+	dialNumber = 24
 )
 
 // dial is the face of a meter, at the size of the panel: a bar for each channel,
 // left above right, and a scale below them. On a round panel all of it lies
-// within the circle.
+// within the circle. What goes up and down more than three times a second (WCAG
+// 2.x, success criterion 2.3.1) falls by less than 4 dB in between, so that at
+// most a twelfth of a bar can flash as fast as that, whatever the sound.
 type dial struct {
 	w, h     int
 	bars     []image.Rectangle // where they move; their width is that of the scale
@@ -66,7 +68,7 @@ func newDial(o picture.Options, channels int) *dial {
 	if o.Round { // 0.8² + 0.56² < 1: the corners lie inside
 		box = image.Rect(d.w/10, d.h*22/100, d.w-d.w/10, d.h-d.h*22/100)
 	}
-	// Numbers where there is room for five of three letters of 7 pixels, 9 high.
+	// Numbers where there is room for them, of letters of 7 by 9 pixels.
 	zoom := min(box.Dx()/96, box.Dy()/42)
 	mark := 4 * max(zoom, d.line)
 	scale := mark + 11*zoom
@@ -90,12 +92,19 @@ func newDial(o picture.Options, channels int) *dial {
 	for db := dialFloor; db <= 0; db += dialMark {
 		x := min(max(inner.Min.X+d.pixels(float64(db))-d.line/2, inner.Min.X), inner.Max.X-d.line)
 		long := mark
-		if db%dialNumber != 0 {
+		if db%(2*dialMark) != 0 {
 			long = mark / 2
 		}
 		fillRect(d.face, image.Rect(x, y, x+d.line, y+long), d.ink)
-		if db%dialNumber == 0 && zoom > 0 {
-			text := letters(fmt.Sprint(db), zoom)
+		label := ""
+		switch {
+		case db%dialNumber == 0:
+			label = fmt.Sprint(db)
+		case db == -dialNumber/2:
+			label = "dB"
+		}
+		if label != "" && zoom > 0 {
+			text := letters(label, zoom)
 			size := text.Rect.Size()
 			left := min(max(x+d.line/2-size.X/2, box.Min.X), box.Max.X-size.X)
 			at := image.Rectangle{Min: image.Pt(left, y+mark+2*zoom), Max: image.Pt(left, y+mark+2*zoom).Add(size)}

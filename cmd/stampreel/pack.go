@@ -40,6 +40,7 @@ func packCommand() *command {
 		examples: []example{
 			{"stampreel pack express.gif", "writes express.srq for the player of player.yaml"},
 			{"stampreel pack film.y4m film.wav -o card/film.srq --from 1:30 --to 2:00", "half a minute of a film and its sound"},
+			{"stampreel pack chime.wav --meter", "a sound that shows how loud it is"},
 			{"stampreel pack frames/ --rate 12.5 --fit cover --player round-240", "numbered pictures, filling a round panel"},
 		},
 		results: true, player: true,

@@ -51,6 +51,7 @@ func packingFlags() []cli.Flag {
 
 		&cli.BoolFlag{Name: "no-sound", Category: ofSound, Usage: "leave the sound out"},
 		&cli.IntFlag{Name: "sound-track", Category: ofSound, Usage: "`NUMBER` of the sound to take, counted from 1, of a video that has several", DefaultText: "the one it names first"},
+		&cli.BoolFlag{Name: "meter", Category: ofSound, Usage: "a sound without pictures shows its level: a bar for each channel, in decibels"},
 		&cli.StringFlag{Name: "sound-dither", Value: "triangular", Category: ofSound, Usage: "`NAME`: triangular, shaped or round, for the DAC's bits"},
 
 		&cli.StringFlag{Name: "sound-coding", Value: "pcm", Category: ofSound, Usage: "`NAME`: pcm, or ima-adpcm for a quarter of 16-bit, which the player decodes"},
@@ -118,7 +119,7 @@ func packingSettings(c *call, player *playerfile.Player) (s fill.Settings, err e
 	case loop || stop:
 		s.Loop = &loop
 	}
-	s.NoSound, s.Strict = c.Bool("no-sound"), c.Bool("strict")
+	s.NoSound, s.Meter, s.Strict = c.Bool("no-sound"), c.Bool("meter"), c.Bool("strict")
 	if s.SoundTrack = c.Int("sound-track"); c.IsSet("sound-track") && (s.SoundTrack < 1 || s.SoundTrack > 1000) {
 		return s, usagef("--sound-track: %d is not from 1 to 1000", s.SoundTrack)
 	}

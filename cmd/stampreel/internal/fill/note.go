@@ -75,9 +75,10 @@ func (s *Settings) sumOf(o *transcode.Options) [sha256.Size]byte {
 		Matrix                 *picture.Matrix
 		FullRange              *bool
 		SoundTrack             int
+		Meter                  bool
 	}{
 		packing, p.Framing(), p.Turn, int(p.Format), p.Round, p.Tone, p.Dither, o.Rate, o.RateLimit, s.Hold,
-		o.Sound, o.SoundOptions, o.ADPCM, o.Loops, o.SoundBuffer, o.PartSectors, s.Matrix, s.FullRange, s.SoundTrack,
+		o.Sound, o.SoundOptions, o.ADPCM, o.Loops, o.SoundBuffer, o.PartSectors, s.Matrix, s.FullRange, s.SoundTrack, s.Meter,
 	}
 	text, err := json.Marshal(basis)
 	if err != nil {

@@ -34,6 +34,7 @@ func TestEachSettingIsInTheNote(t *testing.T) {
 		"Loop":        func(s *Settings) { yes := true; s.Loop = &yes },
 		"NoSound":     func(s *Settings) { s.NoSound = true },
 		"SoundTrack":  func(s *Settings) { s.SoundTrack = 2 },
+		"Meter":       func(s *Settings) { s.Meter = true },
 		"SoundDither": func(s *Settings) { s.SoundDither = sound.Shaped },
 		"ADPCM":       func(s *Settings) { s.ADPCM = true },
 		"Matrix":      func(s *Settings) { m := picture.BT2020; s.Matrix = &m },

@@ -37,6 +37,8 @@ type Settings struct {
 	NoSound  bool
 	// Which sound of several, counted from 1; 0: the source's own choice.
 	SoundTrack int
+	// A sound that comes alone shows its level.
+	Meter bool
 	// A source of which a part is missing or damaged is an error.
 	Strict bool
 
@@ -122,13 +124,23 @@ func (s *Settings) open(ctx context.Context, job Job) (in transcode.Input, close
 	if in.Media, err = openOne(job.Source, o); err != nil {
 		return in, nil, err
 	}
+	beside := source.Options{NoPictures: true, From: s.From, To: s.To, SoundTrack: s.SoundTrack}
 	if job.Sound != "" && hears {
-		if in.Sound, err = openOne(job.Sound, source.Options{NoPictures: true, From: s.From, To: s.To, SoundTrack: s.SoundTrack}); err != nil {
+		if in.Sound, err = openOne(job.Sound, beside); err != nil {
 			return in, nil, err
 		}
 		in.Again = func(ctx context.Context) (*source.Media, error) { return source.Open(ctx, job.Source, o) }
 	}
 	hasSound := hears && (in.Sound != nil || in.Media.Sound != nil)
+	if s.Meter && hasSound && in.Media.Pictures == nil {
+		heard := job.Source
+		if in.Sound != nil {
+			heard = job.Sound
+		}
+		if in.Meter, err = openOne(heard, beside); err != nil {
+			return in, nil, err
+		}
+	}
 	if in.Media.Pictures != nil && in.Media.Pictures.Info().Still && s.Hold.Num == 0 && !hasSound {
 		o.Hold = source.Ratio{Num: DefaultHold, Den: 1}
 		if in.Media, err = openOne(job.Source, o); err != nil {
