@@ -29,9 +29,8 @@ func speaking(t *testing.T, pixels, sound string) *playerfile.Player {
 	return p
 }
 
-// seen is what a player makes of a clip: of each beat the number of the picture
-// that shows and whether it flashes, and the samples in the order in which they
-// leave, of full scale.
+// seen is what a player makes of a clip of a film: of each beat the number of the
+// picture that shows and whether it flashes, and the samples.
 type seen struct {
 	head   container.Header
 	number []int
@@ -39,57 +38,69 @@ type seen struct {
 	sound  []float64
 }
 
-// watch plays a clip as section 5 of FORMAT.md says: the lead-in is read before
-// the first beat; each beat shows its picture, its sound goes behind what is
-// held, and as many samples leave as belong to the beat.
+// watch plays a clip of a film.
 func watch(t *testing.T, path string) *seen {
+	t.Helper()
+	s := &seen{}
+	s.head, s.sound = play(t, path, func(n int, img *image.NRGBA) {
+		if img != nil {
+			number, flash := readPicture(t, img)
+			s.number, s.flash = append(s.number, number), append(s.flash, flash)
+		} else {
+			s.number, s.flash = append(s.number, s.number[n-1]), append(s.flash, s.flash[n-1])
+		}
+	})
+	return s
+}
+
+// play plays a clip as section 5 of FORMAT.md says: the lead-in is read before
+// the first beat; each beat shows its picture, nil for the same again, its sound
+// goes behind what is held, and as many samples leave as belong to the beat.
+// They are those of the first channel, of full scale.
+func play(t *testing.T, path string, show func(beat int, img *image.NRGBA)) (h container.Header, sound []float64) {
 	t.Helper()
 	r, h := clip(t, path)
 	held, err := r.LeadIn()
 	if err != nil {
 		t.Fatal(err)
 	}
-	s := &seen{head: h}
 	channels := int(h.Channels)
 	var b container.Beat
 	for n := range h.Beats {
 		if err := r.Read(n, &b); err != nil {
 			t.Fatal(err)
 		}
-		held = append(held, b.Sound...)
+		var img *image.NRGBA
 		if b.FrameCoding == container.Raw {
-			img, err := h.PixelFormat.Image(b.Frame, int(h.Width), int(h.Height))
-			if err != nil {
+			if img, err = h.PixelFormat.Image(b.Frame, int(h.Width), int(h.Height)); err != nil {
 				t.Fatal(err)
 			}
-			number, flash := readPicture(t, img)
-			s.number, s.flash = append(s.number, number), append(s.flash, flash)
-		} else {
-			s.number, s.flash = append(s.number, s.number[n-1]), append(s.flash, s.flash[n-1])
 		}
-		// The count of section 4, worked out in whole numbers of any size.
+		show(int(n), img)
+		held = append(held, b.Sound...)
 		count := int(sampleAt(h, int64(n)+1) - sampleAt(h, int64(n)))
-		wave := make([]int16, count*channels)
-		switch bytes := count * channels * h.SoundCoding.SampleBytes(); h.SoundCoding {
+		wave, bytes := make([]int16, count*channels), count*channels
+		switch h.SoundCoding {
 		case container.U8:
 			err = sample.DecodeU8(wave, held[:bytes])
-			held = held[bytes:]
 		case container.S16:
+			bytes *= 2
 			err = sample.DecodeS16(wave, held[:bytes])
-			held = held[bytes:]
 		case container.IMAADPCM:
 			bytes = sample.ADPCMBytes(count, channels)
 			err = sample.DecodeADPCM(wave, held[:bytes], count, channels)
-			held = held[bytes:]
+		default:
+			t.Fatalf("sound of coding %v", h.SoundCoding)
 		}
 		if err != nil {
 			t.Fatalf("beat %d: %v", n, err)
 		}
+		held = held[bytes:]
 		for i := 0; i < len(wave); i += channels {
-			s.sound = append(s.sound, float64(wave[i])/32768)
+			sound = append(sound, float64(wave[i])/32768)
 		}
 	}
-	return s
+	return h, sound
 }
 
 // sampleAt is ⌊i·P/Q⌋ of section 4.
