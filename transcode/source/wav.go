@@ -77,7 +77,7 @@ func (w *wav) full(p []byte) error {
 	n, err := io.ReadFull(w.in, p)
 	w.offset += int64(n)
 	if err == io.EOF || err == io.ErrUnexpectedEOF {
-		err = errors.New("the file ends here")
+		err = fmt.Errorf("the file ends here, want %d more bytes", len(p)-n)
 	}
 	return err
 }
@@ -129,7 +129,7 @@ func (w *wav) open(ctx context.Context) error {
 		switch id {
 		case "data":
 			if !haveFormat {
-				return w.damaged("data chunk", errors.New("no fmt chunk before it"))
+				return w.damaged("data chunk", errors.New("want a fmt chunk before it"))
 			}
 			if size == wavUnknown && long >= 0 {
 				size = long
@@ -180,7 +180,7 @@ func (w *wav) parseFormat(b []byte) (f wavFormat, err error) {
 		return f, &UnsupportedError{w.path, fmt.Sprintf("holds WAV sound coded as %s; only PCM and float are opened", wavCoding(tag)), trySnd}
 	}
 	if f.channels == 0 || rate == 0 {
-		return f, w.damaged("fmt chunk", fmt.Errorf("%d channels at %d Hz", f.channels, rate))
+		return f, w.damaged("fmt chunk", fmt.Errorf("%d channels at %d Hz, want at least 1 of each", f.channels, rate))
 	}
 	if f.channels > maxWAVChannels {
 		return f, &LimitError{w.path, "WAV sound", int64(f.channels), maxWAVChannels, "channels", "mix it down first"}
@@ -192,7 +192,7 @@ func (w *wav) parseFormat(b []byte) (f wavFormat, err error) {
 	f.float = tag == wavFloat
 	f.width = align / f.channels
 	if align%f.channels != 0 || f.width == 0 || bits == 0 || bits > 8*f.width {
-		return f, w.damaged("fmt chunk", fmt.Errorf("%d channels of %d bits in %d bytes", f.channels, bits, align))
+		return f, w.damaged("fmt chunk", fmt.Errorf("%d channels of %d bits in %d bytes, want %d", f.channels, bits, align, f.channels*max((bits+7)/8, 1)))
 	}
 	if f.float && f.width != 4 && f.width != 8 || f.width > 8 {
 		return f, &UnsupportedError{w.path, fmt.Sprintf("holds WAV sound with %d bytes a sample; PCM of 1 to 8 and float of 4 or 8 are opened", f.width), trySnd}
