@@ -251,6 +251,9 @@ func (e *DamagedError) Error() string {
 
 func (e *DamagedError) Unwrap() error { return e.Err }
 
+// Tries returns what to do.
+func (e *DamagedError) Tries() []string { return lines("fetch or export it once more") }
+
 // LimitError means that a file is valid but larger than is allowed.
 type LimitError struct {
 	Path  string
