@@ -19,6 +19,7 @@ import (
 
 	"example.org/stampreel/cmd/stampreel/internal/console"
 	"example.org/stampreel/transcode/source"
+	"example.org/stampreel/transcode/source/system"
 )
 
 // version is the version of the program; the clip format has its own.
@@ -29,6 +30,7 @@ const version = "0.1.0"
 const memoryLimit = source.MaxMemory + 10_000_000
 
 func main() {
+	system.Main() // does not return in a process that decodes for another
 	if debug.SetMemoryLimit(-1) == math.MaxInt64 { // not set by GOMEMLIMIT
 		debug.SetMemoryLimit(memoryLimit)
 	}

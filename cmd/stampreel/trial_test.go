@@ -14,9 +14,12 @@ import (
 
 	"github.com/rogpeppe/go-internal/testscript"
 	"github.com/urfave/cli/v2"
+
+	"example.org/stampreel/transcode/source/system"
 )
 
 func TestMain(m *testing.M) {
+	system.Main()
 	testscript.Main(m, map[string]func(){
 		"stampreel": main,
 		// The same program with commands made for the tests.

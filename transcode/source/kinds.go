@@ -1,13 +1,20 @@
 package source
 
-import "fmt"
+import (
+	"fmt"
+
+	"example.org/stampreel/transcode/source/system"
+)
 
 // KindInfo tells of a kind of file what is done with it here.
 type KindInfo struct {
 	Name  string // as Sniff names it
 	Opens bool   // whether Open opens it
-	Note  string // what to know of it when it is opened
-	Try   string // what to do when it is not
+	// Whether that takes the codecs of the system, which may lack the one for a
+	// given file.
+	System bool
+	Note   string // what to know of it when it is opened
+	Try    string // what to do when it is not
 }
 
 // notes say what to know of the kinds that are opened.
@@ -29,7 +36,7 @@ var notes = map[string]string{
 func Opens(kind string) bool {
 	for _, s := range signatures {
 		if s.kind == kind {
-			return s.opens
+			return s.by.opens()
 		}
 	}
 	return kind == KindGIF || kind == KindAPNG || kind == KindFrames
@@ -40,13 +47,18 @@ func Opens(kind string) bool {
 func Kinds() []KindInfo {
 	kinds := make([]KindInfo, 0, len(signatures)+1)
 	for _, s := range signatures {
-		if s.opens {
+		if s.by == byGo {
 			kinds = append(kinds, KindInfo{Name: s.kind, Opens: true, Note: notes[s.kind]})
 		}
 	}
 	kinds = append(kinds, KindInfo{Name: KindFrames, Opens: true, Note: notes[KindFrames]})
 	for _, s := range signatures {
-		if !s.opens {
+		if s.by == bySystem && system.Built {
+			kinds = append(kinds, KindInfo{Name: s.kind, Opens: true, System: true, Note: "with the system's codecs"})
+		}
+	}
+	for _, s := range signatures {
+		if !s.by.opens() {
 			kinds = append(kinds, KindInfo{Name: s.kind, Try: s.try})
 		}
 	}

@@ -1,12 +1,15 @@
 package source
 
 import (
+	"bytes"
 	"context"
 	"errors"
 	"fmt"
 	"io"
 	"os"
 	"strings"
+
+	"example.org/stampreel/transcode/source/system"
 )
 
 const (
@@ -19,47 +22,61 @@ const (
 	tsPacket = 188 // bytes of an MPEG transport stream packet, ISO/IEC 13818-1
 )
 
+// opener says what opens a kind of file.
+type opener int
+
+const (
+	byNone   opener = iota
+	byGo            // this package alone
+	bySystem        // the system's codecs
+)
+
+// opens reports whether this program opens it, given the codecs.
+func (o opener) opens() bool { return o == byGo || o == bySystem && system.Built }
+
 // signature tells a kind of file by its first bytes.
 type signature struct {
 	kind    string
 	article string
-	opens   bool
+	by      opener
 	try     string
 	matches func(head []byte) bool
 }
 
 var signatures = []signature{
-	{KindAnimation, "an", true, "", func(h []byte) bool { return starts(h, "GIF87a") || starts(h, "GIF89a") }},
-	{KindPNG, "a", true, "", func(h []byte) bool { return starts(h, "\x89PNG\r\n\x1a\n") }},
-	{KindJPEG, "a", true, "", func(h []byte) bool { return starts(h, "\xff\xd8\xff") }},
-	{KindWebP, "a", true, "", func(h []byte) bool { return form(h, "RIFF", "WEBP") }},
-	{KindBMP, "a", true, "", isBMP},
-	{KindY4M, "a", true, "", func(h []byte) bool { return starts(h, "YUV4MPEG2 ") || starts(h, "YUV4MPEG2\n") }},
-	{KindAVI, "an", true, "", func(h []byte) bool { return form(h, "RIFF", "AVI ") }},
-	{KindWAV, "a", true, "", func(h []byte) bool {
+	{KindAnimation, "an", byGo, "", func(h []byte) bool { return starts(h, "GIF87a") || starts(h, "GIF89a") }},
+	{KindPNG, "a", byGo, "", func(h []byte) bool { return starts(h, "\x89PNG\r\n\x1a\n") }},
+	{KindJPEG, "a", byGo, "", func(h []byte) bool { return starts(h, "\xff\xd8\xff") }},
+	{KindWebP, "a", byGo, "", func(h []byte) bool { return form(h, "RIFF", "WEBP") }},
+	{KindBMP, "a", byGo, "", isBMP},
+	{KindY4M, "a", byGo, "", func(h []byte) bool { return starts(h, "YUV4MPEG2 ") || starts(h, "YUV4MPEG2\n") }},
+	{KindAVI, "an", byGo, "", func(h []byte) bool { return form(h, "RIFF", "AVI ") }},
+	{KindWAV, "a", byGo, "", func(h []byte) bool {
 		return form(h, "RIFF", "WAVE") || form(h, "RF64", "WAVE") || form(h, "BW64", "WAVE")
 	}},
-	{KindFLAC, "a", true, "", func(h []byte) bool { return starts(h, "fLaC") }},
-	{KindMP3, "an", true, "", isMP3},
+	{KindFLAC, "a", byGo, "", func(h []byte) bool { return starts(h, "fLaC") }},
+	{KindMP3, "an", byGo, "", isMP3},
 
-	{"big-endian WAV sound (RIFX)", "a", false, trySnd, func(h []byte) bool { return form(h, "RIFX", "WAVE") }},
-	{"HEIF or AVIF picture", "a", false, tryPic, isHEIF},
-	{"MP4 or QuickTime video", "an", false, tryVid, func(h []byte) bool {
-		return at(h, 4, "ftyp") || at(h, 4, "moov") || at(h, 4, "mdat") || at(h, 4, "wide")
+	{"big-endian WAV sound (RIFX)", "a", byNone, trySnd, func(h []byte) bool { return form(h, "RIFX", "WAVE") }},
+	{"HEIF or AVIF picture", "a", byNone, tryPic, isHEIF},
+	{KindM4A, "an", bySystem, trySnd, func(h []byte) bool { return brand(h, "M4A ") || brand(h, "M4B ") }},
+	{KindMOV, "a", bySystem, tryVid, func(h []byte) bool {
+		return brand(h, "qt  ") || at(h, 4, "moov") || at(h, 4, "mdat") || at(h, 4, "wide") || at(h, 4, "free") || at(h, 4, "skip")
 	}},
-	{"Matroska or WebM video", "a", false, tryVid, func(h []byte) bool { return starts(h, "\x1a\x45\xdf\xa3") }},
-	{"MPEG transport stream", "an", false, tryVid, func(h []byte) bool {
-		return len(h) > 2*tsPacket && h[0] == 0x47 && h[tsPacket] == 0x47 && h[2*tsPacket] == 0x47
-	}},
-	{"MPEG program stream", "an", false, tryVid, func(h []byte) bool {
+	{KindMP4, "an", bySystem, tryVid, func(h []byte) bool { return at(h, 4, "ftyp") }},
+	{KindWebM, "a", bySystem, tryVid, func(h []byte) bool { return starts(h, ebml) && bytes.Contains(h, []byte("webm")) }},
+	{KindMatroska, "a", bySystem, tryVid, func(h []byte) bool { return starts(h, ebml) }},
+	{KindTS, "an", bySystem, tryVid, func(h []byte) bool { return packets(h, 0, tsPacket) || packets(h, 4, tsPacket+4) }},
+	{KindMPEG, "an", bySystem, tryVid, func(h []byte) bool {
 		return starts(h, "\x00\x00\x01\xba") || starts(h, "\x00\x00\x01\xb3")
 	}},
-	{"Windows Media video or sound", "a", false, tryVid, func(h []byte) bool { return starts(h, "\x30\x26\xb2\x75\x8e\x66\xcf\x11") }},
-	{"FLV video", "an", false, tryVid, func(h []byte) bool { return starts(h, "FLV\x01") }},
-	{"Ogg video or sound", "an", false, tryVid, func(h []byte) bool { return starts(h, "OggS") }},
-	{"AIFF sound", "an", false, trySnd, func(h []byte) bool { return form(h, "FORM", "AIFF") || form(h, "FORM", "AIFC") }},
-	{"MPEG layer I or II sound", "an", false, trySnd, isMPEGSound},
-	{"TIFF picture", "a", false, tryPic, func(h []byte) bool { return starts(h, "II*\x00") || starts(h, "MM\x00*") }},
+	{KindWindows, "a", bySystem, tryVid, func(h []byte) bool { return starts(h, "\x30\x26\xb2\x75\x8e\x66\xcf\x11") }},
+	{KindFLV, "an", bySystem, tryVid, func(h []byte) bool { return starts(h, "FLV\x01") }},
+	{KindOggVideo, "an", bySystem, tryVid, func(h []byte) bool { return starts(h, "OggS") && bytes.Contains(h, []byte("\x80theora")) }},
+	{KindOgg, "an", bySystem, trySnd, func(h []byte) bool { return starts(h, "OggS") }},
+	{KindAIFF, "an", bySystem, trySnd, func(h []byte) bool { return form(h, "FORM", "AIFF") || form(h, "FORM", "AIFC") }},
+	{KindMPEGSound, "an", bySystem, trySnd, isMPEGSound},
+	{"TIFF picture", "a", byNone, tryPic, func(h []byte) bool { return starts(h, "II*\x00") || starts(h, "MM\x00*") }},
 }
 
 func starts[T []byte | string](head T, magic string) bool {
@@ -68,6 +85,18 @@ func starts[T []byte | string](head T, magic string) bool {
 
 func at(head []byte, offset int, magic string) bool {
 	return len(head) > offset && starts(head[offset:], magic)
+}
+
+// ebml begins a Matroska file (RFC 8794).
+const ebml = "\x1a\x45\xdf\xa3"
+
+// brand matches the first brand of an MP4 file (ISO/IEC 14496-12, 4.3).
+func brand(head []byte, name string) bool { return at(head, 4, "ftyp"+name) }
+
+// packets matches three packets of a transport stream, of which each begins with
+// the byte 47 (ISO/IEC 13818-1, 2.4.3.2).
+func packets(h []byte, first, size int) bool {
+	return len(h) > first+2*size && h[first] == 0x47 && h[first+size] == 0x47 && h[first+2*size] == 0x47
 }
 
 // form matches the outer chunk of RIFF and its relatives: id, size, type.
@@ -179,7 +208,7 @@ func Sniff(path string) (kind string, ok bool, err error) {
 			return KindAPNG, err == nil, err
 		}
 	}
-	return s.kind, s.opens, nil
+	return s.kind, s.by.opens(), nil
 }
 
 // Open opens a file, a folder of numbered pictures, or, for the path "-", the
@@ -215,9 +244,16 @@ func Open(ctx context.Context, path string, o Options) (*Media, error) {
 	case len(head) == 0:
 		return nil, &DamagedError{path, "", errors.New("the file is empty")}
 	case s == nil:
+		if system.Built {
+			if m, err := openSystem(ctx, path, "", o); err == nil || ctx.Err() != nil {
+				return m, err
+			}
+		}
 		return nil, &UnsupportedError{path, fmt.Sprintf("begins with %q, which is no kind of file known here; %s",
 			head[:min(len(head), 8)], opened), tryVid}
-	case !s.opens:
+	case s.by == bySystem && system.Built:
+		return openSystem(ctx, path, s.kind, o)
+	case s.by != byGo:
 		return nil, &UnsupportedError{path, fmt.Sprintf("holds %s %s; %s", s.article, s.kind, opened), s.try}
 	}
 	switch s.kind {
@@ -230,13 +266,13 @@ func Open(ctx context.Context, path string, o Options) (*Media, error) {
 			return openAPNG(ctx, path, o)
 		}
 	case KindWAV:
-		return openWAV(ctx, path)
+		return orSystem(ctx, path, s.kind, o, func() (*Media, error) { return openWAV(ctx, path) })
 	case KindFLAC:
 		return openFLAC(ctx, path)
 	case KindMP3:
 		return openMP3(ctx, path)
 	case KindAVI:
-		return openAVI(ctx, path, o)
+		return orSystem(ctx, path, s.kind, o, func() (*Media, error) { return openAVI(ctx, path, o) })
 	case KindY4M:
 		f, err := os.Open(path)
 		if err != nil {
@@ -250,6 +286,17 @@ func Open(ctx context.Context, path string, o Options) (*Media, error) {
 		return m, nil
 	}
 	return openStill(path, s.kind, o)
+}
+
+// orSystem has the system's codecs open what is coded in a way that is not read
+// here. When they fail too, the error is theirs: they know what it holds.
+func orSystem(ctx context.Context, path, kind string, o Options, open func() (*Media, error)) (*Media, error) {
+	m, err := open()
+	var unsupported *UnsupportedError
+	if system.Built && errors.As(err, &unsupported) {
+		return openSystem(ctx, path, kind, o)
+	}
+	return m, err
 }
 
 // Close closes the pictures or the sound. A picture not yet given back stays

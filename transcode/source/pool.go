@@ -4,16 +4,19 @@ import (
 	"context"
 	"image"
 	"sync"
+
+	"example.org/stampreel/transcode/picture"
 )
 
 // slot is a picture with the buffer behind it.
 type slot struct {
 	Timed
-	give  func() // gives the slot back; made once, so that issuing it again costs nothing
-	bytes int64  // of the room
-	nrgba image.NRGBA
-	ycbcr image.YCbCr
-	pix   []byte
+	give   func() // gives the slot back; made once, so that issuing it again costs nothing
+	bytes  int64  // of the room
+	nrgba  image.NRGBA
+	ycbcr  image.YCbCr
+	framed picture.Framed
+	pix    []byte
 }
 
 // pool keeps the buffers of a source whose pictures are all of one size. There
@@ -72,7 +75,7 @@ func (p *pool) put(s *slot) {
 	p.mu.Lock()
 	defer p.mu.Unlock()
 	if p.ended {
-		s.nrgba, s.ycbcr, s.pix = image.NRGBA{}, image.YCbCr{}, nil // whoever keeps its Timed does not keep this
+		s.nrgba, s.ycbcr, s.framed, s.pix = image.NRGBA{}, image.YCbCr{}, picture.Framed{}, nil // whoever keeps its Timed does not keep this
 		p.share.give(s.bytes)
 		return
 	}

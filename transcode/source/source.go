@@ -19,6 +19,7 @@ import (
 	"context"
 	"fmt"
 	"io"
+	"strings"
 
 	"example.org/stampreel/transcode/picture"
 )
@@ -38,10 +39,25 @@ const (
 	KindWAV       = "WAV sound"
 	KindFLAC      = "FLAC sound"
 	KindMP3       = "MP3 sound"
+
+	// Kinds that the system's codecs decode.
+	KindMP4       = "MP4 video"
+	KindMOV       = "QuickTime video"
+	KindM4A       = "MPEG-4 sound"
+	KindMatroska  = "Matroska video"
+	KindWebM      = "WebM video"
+	KindTS        = "MPEG-TS video"
+	KindMPEG      = "MPEG video"
+	KindWindows   = "Windows Media video"
+	KindFLV       = "FLV video"
+	KindOggVideo  = "Ogg video"
+	KindOgg       = "Ogg sound"
+	KindAIFF      = "AIFF sound"
+	KindMPEGSound = "MPEG layer I or II sound"
 )
 
 // IsSound reports whether a kind is sound alone.
-func IsSound(kind string) bool { return kind == KindWAV || kind == KindFLAC || kind == KindMP3 }
+func IsSound(kind string) bool { return strings.HasSuffix(kind, " sound") }
 
 // DefaultMaxPixels is the largest picture opened unless Options say otherwise:
 // 64 Mi pixels, as of 8192 by 8192. MaxMemory may set a lower bound.

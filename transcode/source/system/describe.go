@@ -1,0 +1,143 @@
+//go:build !nosystem && (linux || darwin || windows) && (amd64 || arm64)
+
+package system
+
+import (
+	"slices"
+	"strings"
+	"time"
+	"unsafe"
+
+	"example.org/stampreel/transcode/picture"
+)
+
+// describe answers with a Description.
+func (w *worker) describe() error {
+	uri, err := uriOf(w.Path)
+	if err != nil {
+		return err
+	}
+	var gerr unsafe.Pointer
+	// The parent looks after the time.
+	discoverer := discovererNew(uint64(time.Hour), &gerr)
+	if gerr != nil {
+		return &MissingError{Lacks: "the system's codec plugins", Why: takeError(gerr).text}
+	}
+	info := discovererDiscover(discoverer, uri, &gerr)
+	var trouble error
+	if gerr != nil {
+		trouble = asError(takeError(gerr))
+	}
+	if info == 0 {
+		return trouble
+	}
+	var d Description
+	whole := infoStream(info)
+	if whole != 0 {
+		caps := streamCaps(whole)
+		d.Container = nameOf(containers, caps)
+		miniUnref(caps)
+	}
+	if n := infoDuration(info); n != noTime {
+		d.Duration = time.Duration(n)
+	}
+	d.Seekable = infoSeekable(info)
+	decoders := decoderFactories()
+	for s := infoVideos(info); s != nil; s = s.next {
+		d.Videos = append(d.Videos, describeVideo(s.data, decoders))
+	}
+	for s := infoTracks(info); s != nil; s = s.next {
+		d.Tracks = append(d.Tracks, describeTrack(s.data, decoders))
+	}
+	if len(d.Videos)+len(d.Tracks) == 0 {
+		if trouble != nil {
+			return trouble
+		}
+		return &UnknownError{Why: "holds neither video nor sound"}
+	}
+	// The order in which they are exposed.
+	slices.SortStableFunc(d.Videos, func(a, b Video) int { return strings.Compare(a.ID, b.ID) })
+	slices.SortStableFunc(d.Tracks, func(a, b Track) int { return strings.Compare(a.ID, b.ID) })
+	w.json(msgInfo, d)
+	return nil
+}
+
+func describeVideo(s object, decoders unsafe.Pointer) Video {
+	caps := streamCaps(s)
+	defer miniUnref(caps)
+	v := Video{
+		ID: streamID(s), Codec: nameOf(videoCodecs, caps), Missing: !decodes(decoders, caps),
+		Width: int(videoWidth(s)), Height: int(videoHeight(s)),
+		AspectNum: int(videoParNum(s)), AspectDen: int(videoParDen(s)),
+		RateNum: int(videoRateNum(s)), RateDen: int(videoRateDen(s)),
+		Interlaced: videoInterlaced(s), Still: videoIsImage(s),
+	}
+	if tags := streamTags(s); tags != nil {
+		var value unsafe.Pointer
+		if tagListString(tags, "image-orientation", &value) {
+			v.Orientation = orientations[take(value)]
+		}
+	}
+	switch c := structureString(capsStructure(caps, 0), "colorimetry"); {
+	case c == "bt2100-pq" || strings.Contains(c, ":14:"):
+		v.HDR = "PQ"
+	case c == "bt2100-hlg" || strings.Contains(c, ":15:"):
+		v.HDR = "HLG"
+	}
+	return v
+}
+
+// orientations by the names that the libraries have for them.
+var orientations = map[string]picture.Orientation{
+	"rotate-0": 1, "flip-rotate-0": 2, "rotate-180": 3, "flip-rotate-180": 4,
+	"flip-rotate-270": 5, "rotate-90": 6, "flip-rotate-90": 7, "rotate-270": 8,
+}
+
+func describeTrack(s object, decoders unsafe.Pointer) Track {
+	caps := streamCaps(s)
+	defer miniUnref(caps)
+	t := Track{
+		ID: streamID(s), Codec: nameOf(soundCodecs, caps), Missing: !decodes(decoders, caps),
+		Rate: int(audioRate(s)), Channels: int(audioChannels(s)), Language: audioLanguage(s),
+	}
+	if tags := streamTags(s); tags != nil {
+		var value unsafe.Pointer
+		if tagListString(tags, "title", &value) {
+			t.Title = take(value)
+		}
+	}
+	return t
+}
+
+// nameOf finds the name of caps in a table, else what the libraries say.
+func nameOf(table []codec, caps unsafe.Pointer) string {
+	for _, c := range table {
+		super := capsFromString(c.caps)
+		is := capsIsSubset(caps, super)
+		miniUnref(super)
+		if is {
+			return c.name
+		}
+	}
+	if name := take(codecDescription(caps)); name != "" {
+		return name
+	}
+	return structureName(capsStructure(caps, 0))
+}
+
+// decoderFactories lists all decoders that are chosen by themselves.
+func decoderFactories() unsafe.Pointer {
+	const decoder, marginal = 1, 64 // GST_ELEMENT_FACTORY_TYPE_DECODER, GST_RANK_MARGINAL
+	return factoriesOfType(decoder, marginal)
+}
+
+// decodes tells whether one of them takes the caps.
+func decodes(decoders, caps unsafe.Pointer) bool {
+	if name := structureName(capsStructure(caps, 0)); name == "video/x-raw" || name == "audio/x-raw" {
+		return true
+	}
+	const sink = 2 // GST_PAD_SINK
+	found := factoriesFilter(decoders, caps, sink, false)
+	defer featuresFree(found)
+	return found != nil
+}

@@ -1,0 +1,121 @@
+package system
+
+import (
+	"encoding/binary"
+	"encoding/json"
+	"fmt"
+	"io"
+	"unsafe"
+
+	"example.org/stampreel/transcode/picture"
+)
+
+// What a worker is asked for: one JSON text on its standard input, which then
+// stays open; its end is the worker's.
+type request struct {
+	Do       string
+	Path     string
+	Stream   string // ID of the stream
+	Index    int    // its place among those of its kind
+	Framing  picture.Framing
+	Video    Video
+	From, To int64 // nanoseconds; 0 for From is the start, for To the end
+	Test     string
+}
+
+const (
+	doDescribe = "describe"
+	doPictures = "pictures"
+	doSound    = "sound"
+	doReport   = "report"
+)
+
+// A worker answers in messages: a byte that says what follows, its length in
+// four bytes, lowest first, and that many bytes. Both ends are the same program
+// on the same computer, so samples go as they lie in memory.
+const (
+	msgInfo    = 'I' // JSON, the first message: what was asked for, or of what it will be
+	msgPicture = 'P' // pictureHeader, then the values
+	msgSound   = 'S' // float32 values
+	msgBusy    = 'B' // nothing: still at work
+	msgEnd     = 'Z' // JSON of ending: all there is was sent
+	msgError   = 'E' // JSON of failure: in place of anything else
+)
+
+// pictureHeader stands before the values of a framed picture.
+type pictureHeader struct {
+	At, Until  int64 // nanoseconds
+	X, Y, W, H int32
+}
+
+// ending says how a stream ended.
+type ending struct {
+	At      int64  // nanoseconds, end of the last picture or sample
+	Broken  int64  // pieces that the decoder marked as damaged
+	Damaged string // why it could not go on; nothing at an ordinary end
+}
+
+// failure is an error on its way through the pipe.
+type failure struct {
+	Missing *MissingError `json:",omitempty"`
+	Try     bool          // the missing things can be installed
+	Unknown *UnknownError `json:",omitempty"`
+	Damaged *DamagedError `json:",omitempty"`
+	Other   string        `json:",omitempty"`
+}
+
+// writeMessage writes one message in as many parts as are given.
+func writeMessage(w io.Writer, kind byte, parts ...[]byte) error {
+	n := 0
+	for _, p := range parts {
+		n += len(p)
+	}
+	var head [5]byte
+	head[0] = kind
+	binary.LittleEndian.PutUint32(head[1:], uint32(n))
+	if _, err := w.Write(head[:]); err != nil {
+		return err
+	}
+	for _, p := range parts {
+		if _, err := w.Write(p); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+func writeJSON(w io.Writer, kind byte, v any) error {
+	text, err := json.Marshal(v)
+	if err != nil {
+		return err
+	}
+	return writeMessage(w, kind, text)
+}
+
+// maxMessage is the longest message that is believed, in bytes: a picture of
+// the largest panel.
+const maxMessage = 16384*16384*6 + 1<<16
+
+// readMessage reads a message into buf, which grows as needed.
+func readMessage(r io.Reader, buf []byte) (kind byte, payload []byte, err error) {
+	var head [5]byte
+	if _, err := io.ReadFull(r, head[:]); err != nil {
+		return 0, buf, err
+	}
+	n := binary.LittleEndian.Uint32(head[1:])
+	if n > maxMessage {
+		return 0, buf, fmt.Errorf("message of %d bytes, want at most %d", n, maxMessage)
+	}
+	if uint32(cap(buf)) < n {
+		buf = make([]byte, n)
+	}
+	buf = buf[:n]
+	_, err = io.ReadFull(r, buf)
+	return head[0], buf, err
+}
+
+// bytesOf is the memory of a slice.
+func bytesOf[T uint16 | float32](s []T) []byte {
+	var one T
+	return unsafe.Slice((*byte)(unsafe.Pointer(unsafe.SliceData(s))), len(s)*int(unsafe.Sizeof(one)))
+}

@@ -1,0 +1,146 @@
+//go:build !nosystem && (linux || darwin || windows) && (amd64 || arm64)
+
+package system
+
+import (
+	"errors"
+	"fmt"
+	"io"
+	"math/bits"
+	"unsafe"
+)
+
+// sound decodes a track and sends it as one row of samples from the source's
+// time zero on.
+func (w *worker) sound() error {
+	behind := "audioconvert ! audioresample ! capsfilter name=shape caps=audio/x-raw,format=F32LE,layout=interleaved,channels=[1,2]"
+	p, err := openPipeline(w, "audio/x-raw", behind)
+	if err != nil {
+		return err
+	}
+	var (
+		end ending
+		row *row
+	)
+	for {
+		sample, err := p.next()
+		if err != nil {
+			if row == nil {
+				if err == io.EOF {
+					err = &DamagedError{Why: "no sample of it can be decoded"}
+				}
+				return err
+			}
+			if err != io.EOF {
+				end.Damaged = err.Error()
+			}
+			break
+		}
+		if row == nil {
+			if row, err = w.newRow(p, sample); err != nil {
+				return err
+			}
+			w.json(msgInfo, soundInfo{row.rate, row.channels})
+		}
+		err = row.add(sample)
+		miniUnref(sample)
+		if err != nil {
+			return err
+		}
+	}
+	end.At = int64(row.at(row.next))
+	w.json(msgEnd, end)
+	return nil
+}
+
+// soundInfo is what a worker says before the first samples.
+type soundInfo struct{ Rate, Channels int }
+
+// row puts decoded samples in a row without gaps.
+type row struct {
+	w              *worker
+	rate, channels int
+	next           int64 // number of the sample frame that comes next
+	silence        []float32
+}
+
+func (w *worker) newRow(p *pipeline, sample unsafe.Pointer) (*row, error) {
+	s := capsStructure(sampleCaps(sample), 0)
+	var rate, channels int32
+	if !structureInt(s, "rate", &rate) || !structureInt(s, "channels", &channels) || rate < 1 || channels < 1 {
+		return nil, errors.New("sound without a rate")
+	}
+	// It stays so, whatever the stream does later.
+	shape := binGetByName(p.all, "shape")
+	setObjectArg(shape, "caps", fmt.Sprintf("audio/x-raw,format=F32LE,layout=interleaved,rate=%d,channels=%d", rate, channels))
+	objectUnref(shape)
+	return &row{w: w, rate: int(rate), channels: int(channels)}, nil
+}
+
+// jump is how far a time may lie from where the samples before it end without
+// the row being broken: timestamps are rounded to a millisecond in Matroska, and
+// to a frame in poorer files.
+const jump = 5_000_000 // nanoseconds
+
+// at is the time of a sample frame.
+func (r *row) at(n int64) uint64 {
+	hi, lo := bits.Mul64(uint64(n), 1_000_000_000)
+	q, _ := bits.Div64(hi, lo, uint64(r.rate))
+	return q
+}
+
+// number is the sample frame at a time, to the nearest.
+func (r *row) number(at uint64) int64 {
+	hi, lo := bits.Mul64(at, uint64(r.rate))
+	lo, carry := bits.Add64(lo, 500_000_000, 0)
+	q, _ := bits.Div64(hi+carry, lo, 1_000_000_000)
+	return int64(q)
+}
+
+// add sends the samples of a buffer where they belong.
+func (r *row) add(sample unsafe.Pointer) error {
+	buffer := sampleBuffer(sample)
+	if buffer == nil {
+		return errors.New("a sample without sound")
+	}
+	var m gstMap
+	if !bufferMap(buffer, &m, mapRead) {
+		return errors.New("sound that cannot be read")
+	}
+	defer bufferUnmap(buffer, &m)
+	samples := unsafe.Slice((*float32)(unsafe.Pointer(m.data)), m.size/4)
+	if buffer.pts != noTime {
+		if at := toRunningTime(sampleSegment(sample), formatTime, buffer.pts); at != noTime {
+			late := r.number(at) - r.next
+			switch tolerance := r.number(jump); {
+			case late > 0 && (late > tolerance || r.next == 0):
+				r.quiet(late)
+			case late < -tolerance:
+				skip := min(int(-late)*r.channels, len(samples))
+				samples = samples[skip:]
+			}
+		}
+	}
+	r.put(samples)
+	return nil
+}
+
+func (r *row) put(samples []float32) {
+	if len(samples) > 0 {
+		r.w.send(msgSound, bytesOf(samples))
+		r.next += int64(len(samples) / r.channels)
+	}
+}
+
+// quiet sends silence.
+func (r *row) quiet(frames int64) {
+	const block = 4096
+	if r.silence == nil {
+		r.silence = make([]float32, block*r.channels)
+	}
+	for frames > 0 {
+		n := min(frames, block)
+		r.put(r.silence[:int(n)*r.channels])
+		frames -= n
+	}
+}

@@ -1,0 +1,265 @@
+package source
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"math/big"
+	"strings"
+	"sync"
+	"time"
+
+	"example.org/stampreel/transcode/picture"
+	"example.org/stampreel/transcode/source/system"
+)
+
+// fallbackRate is the speed of a video that does not state one, in pictures a
+// second. It is the clip's rate unless told otherwise; each picture has its own
+// time all the same.
+const fallbackRate = 30
+
+// film is a file that the system's codecs decode.
+type film struct {
+	path   string
+	about  *system.Description
+	log    *warnings
+	whole  bool // all streams are read, up to their ends
+	mu     sync.Mutex
+	open   int           // streams that have not ended
+	latest time.Duration // end of those that have
+}
+
+// openSystem opens a file with the system's codecs. The kind is what its first
+// bytes say, empty where they say nothing.
+func openSystem(ctx context.Context, path, kind string, o Options) (*Media, error) {
+	about, err := system.Describe(ctx, path)
+	if err != nil {
+		return nil, systemError(path, err)
+	}
+	video, track, err := choose(path, about, o)
+	if err != nil {
+		return nil, err
+	}
+	if kind == "" {
+		kind = about.Container + " video"
+	}
+	if len(about.Videos) == 0 {
+		kind = strings.TrimSuffix(kind, " video") + " sound"
+	}
+	kind = strings.Replace(kind, " sound sound", " sound", 1)
+	from, to := nanoseconds(o.From), nanoseconds(o.To)
+	f := &film{path: path, about: about, log: &warnings{}, whole: to == 0 && (video >= 0 || len(about.Videos) == 0) && (track >= 0 || len(about.Tracks) == 0)}
+	m := &Media{Kind: kind, Film: video >= 0 && track >= 0, log: f.log, Warnings: f.log.all,
+		sum: func() ([32]byte, error) { return sumFile(path) }}
+	if video >= 0 {
+		if m.Pictures, err = f.pictures(ctx, video, from, to, o); err != nil {
+			return nil, systemError(path, err)
+		}
+	}
+	if track >= 0 {
+		if m.Sound, err = f.sound(ctx, track, from, to); err != nil {
+			m.Close()
+			return nil, systemError(path, err)
+		}
+	}
+	return m, nil
+}
+
+// choose picks the video and the sound to be read, -1 for none. What is wanted
+// and cannot be decoded is an error.
+func choose(path string, about *system.Description, o Options) (video, track int, err error) {
+	video, track = -1, -1
+	for i, v := range about.Videos {
+		if !o.NoPictures && (!v.Still || len(about.Tracks) == 0) {
+			video = i
+			break
+		}
+	}
+	if !o.NoSound && len(about.Tracks) > 0 {
+		track = max(o.SoundTrack, 1) - 1
+	}
+	if o.SoundTrack < 0 || o.SoundTrack > len(about.Tracks) {
+		return 0, 0, &UnsupportedError{path, fmt.Sprintf("has %d sounds, want number %d", len(about.Tracks), o.SoundTrack),
+			"choose one of these: " + strings.Join(tracks(about), "; ")}
+	}
+	if err := about.Lacks(video, track); err != nil {
+		return 0, 0, systemError(path, err)
+	}
+	return video, track, nil
+}
+
+// tracks lists the sounds of a file for a person.
+func tracks(about *system.Description) []string {
+	list := make([]string, 0, len(about.Tracks))
+	for i, t := range about.Tracks {
+		text := fmt.Sprintf("%d %s", i+1, t.Codec)
+		for _, more := range []string{t.Language, t.Title} {
+			if more != "" {
+				text += ", " + more
+			}
+		}
+		list = append(list, text)
+	}
+	return list
+}
+
+// systemError gives an error of the system's codecs the type that it has here.
+func systemError(path string, err error) error {
+	var missing *system.MissingError
+	var unknown *system.UnknownError
+	var damaged *system.DamagedError
+	switch {
+	case errors.As(err, &missing):
+		if missing.Holds == "" {
+			missing.Holds = holds(path)
+		}
+		return &UnsupportedError{path, missing.What(), strings.Join(missing.Tries(), "; ")}
+	case errors.As(err, &unknown):
+		return &UnsupportedError{path, unknown.Why, tryVid}
+	case errors.As(err, &damaged):
+		return &DamagedError{path, damaged.Where, errors.New(damaged.Why)}
+	}
+	return err
+}
+
+// nanoseconds rounds seconds.
+func nanoseconds(r Ratio) time.Duration {
+	if r.Num == 0 || r.Den == 0 {
+		return 0
+	}
+	n := new(big.Int).Mul(big.NewInt(r.Num), big.NewInt(int64(time.Second)))
+	return time.Duration(n.Div(n, big.NewInt(r.Den)).Int64())
+}
+
+var nanosecond = Ratio{1, int64(time.Second)}
+
+// ended notes the end of a stream.
+func (f *film) ended(what string, e system.Ending) {
+	f.mu.Lock()
+	defer f.mu.Unlock()
+	f.open--
+	f.latest = max(f.latest, e.At)
+	if e.Broken > 0 {
+		f.log.lost("%d pieces of the %s are damaged", e.Broken, what)
+	}
+	if e.Damaged != "" {
+		f.log.lost("the %s cannot be read beyond %s: %s", what, seconds(int64(e.At), nanosecond), e.Damaged)
+	}
+	// A declared duration may be rounded.
+	const slack = 250 * time.Millisecond
+	if f.whole && f.open == 0 && f.latest < f.about.Duration-slack {
+		f.log.lost("ends at %s of %s", seconds(int64(f.latest), nanosecond), seconds(int64(f.about.Duration), nanosecond))
+	}
+}
+
+// filmPictures are the pictures of a film, framed by the worker.
+type filmPictures struct {
+	film  *film
+	info  PicturesInfo
+	from  *system.Pictures
+	pool  *pool
+	ended bool
+}
+
+func (f *film) pictures(ctx context.Context, video int, from, to time.Duration, o Options) (*filmPictures, error) {
+	v := &f.about.Videos[video]
+	size := v.Upright()
+	if err := checkSize(f.path, size.X, size.Y, o.maxPixels()); err != nil {
+		return nil, err
+	}
+	framing := picture.Framing{Width: size.X, Height: size.Y}
+	if o.Framing != nil {
+		framing = *o.Framing
+	}
+	framed := 6 * int64(framing.Width) * int64(framing.Height)
+	if framed > MaxMemory {
+		return nil, &LimitError{f.path, fmt.Sprintf("panel of %dx%d", framing.Width, framing.Height), framed, MaxMemory, "bytes", ""}
+	}
+	pictures, err := system.OpenPictures(ctx, f.about, system.PictureOptions{Video: video, Framing: framing, From: from, To: to})
+	if err != nil {
+		return nil, err
+	}
+	f.open++
+	rate := Ratio{int64(v.RateNum), int64(v.RateDen)}.lowest()
+	if rate.Num == 0 {
+		rate = Ratio{fallbackRate, 1}
+	}
+	if v.Interlaced { // a picture of each field
+		rate = Ratio{2 * rate.Num, rate.Den}.lowest()
+	}
+	return &filmPictures{
+		film: f, from: pictures, pool: newPool(framed, 0),
+		info: PicturesInfo{
+			Width: size.X, Height: size.Y, Tick: nanosecond, Rate: rate,
+			Duration: Ratio{int64(f.about.Duration), int64(time.Second)}.lowest(),
+		},
+	}, nil
+}
+
+func (p *filmPictures) Info() PicturesInfo { return p.info }
+
+func (p *filmPictures) Next(ctx context.Context) (*Timed, error) {
+	if p.ended {
+		return nil, io.EOF
+	}
+	s, err := p.pool.get(ctx, 0, 0)
+	if err != nil {
+		return nil, err
+	}
+	at, until, err := p.from.Next(ctx, &s.framed)
+	if err != nil {
+		s.Release()
+		if err == io.EOF {
+			p.ended = true
+			p.pool.end()
+			p.film.ended("video", p.from.Ending())
+		}
+		return nil, systemError(p.film.path, err)
+	}
+	s.At, s.Until = int64(at), int64(until)
+	s.Picture = picture.Picture{Framed: &s.framed}
+	return &s.Timed, nil
+}
+
+func (p *filmPictures) Close() error {
+	p.pool.close()
+	return p.from.Close()
+}
+
+// filmSound is the sound of a film.
+type filmSound struct {
+	film  *film
+	info  SoundInfo
+	from  *system.Sound
+	ended bool
+}
+
+func (f *film) sound(ctx context.Context, track int, from, to time.Duration) (*filmSound, error) {
+	s, err := system.OpenSound(ctx, f.about, system.SoundOptions{Track: track, From: from, To: to})
+	if err != nil {
+		return nil, err
+	}
+	f.open++
+	info := SoundInfo{Rate: s.Rate, Channels: s.Channels, First: s.First}
+	if len(f.about.Videos) == 0 { // else the duration may be that of the video
+		info.Frames = new(big.Int).Div(new(big.Int).Mul(big.NewInt(int64(f.about.Duration)), big.NewInt(int64(s.Rate))), big.NewInt(int64(time.Second))).Int64()
+	}
+	return &filmSound{film: f, from: s, info: info}, nil
+}
+
+func (s *filmSound) Info() SoundInfo { return s.info }
+
+func (s *filmSound) Read(dst []float32) (int, error) {
+	if s.ended {
+		return 0, io.EOF
+	}
+	n, err := s.from.Read(dst)
+	if err == io.EOF {
+		s.ended = true
+		s.film.ended("sound", s.from.Ending())
+	}
+	return n, systemError(s.film.path, err)
+}
+
+func (s *filmSound) Close() error { return s.from.Close() }
