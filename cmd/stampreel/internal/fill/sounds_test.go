@@ -84,6 +84,7 @@ func TestOneSpeechInFourFormatsBecomesOneSound(t *testing.T) {
 				n, got, err := packSound(t, p, c.path)
 				var unsupported *source.UnsupportedError
 				if errors.As(err, &unsupported) && strings.HasSuffix(c.path, ".ogg") {
+					t.Logf("%v", err)
 					clearError(t, c.path, err)
 					n, got, err = packSound(t, p, toFLAC(c.path))
 				}
