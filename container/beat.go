@@ -78,6 +78,8 @@ func decodeBeatHeader(h *Header, number uint32, p []byte, place string) (BeatHea
 		return BeatHeader{}, damaged(place, "soundCoding %v, want %v", b.SoundCoding, wantCoding)
 	case b.SoundBytes != wantSound:
 		return BeatHeader{}, damaged(place, "soundBytes %d, want %d", b.SoundBytes, wantSound)
+	case b.SoundBytes > h.MaxSoundBytes:
+		return BeatHeader{}, damaged(place, "soundBytes %d is over the header's maxSoundBytes, %d", b.SoundBytes, h.MaxSoundBytes)
 	case b.FrameCoding == Repeat && b.FrameBytes != 0:
 		return BeatHeader{}, damaged(place, "frameBytes %d in a repeat, want 0", b.FrameBytes)
 	case b.FrameCoding == Raw && int64(b.FrameBytes) != int64(h.RawFrameBytes()):
