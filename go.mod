@@ -4,6 +4,7 @@ go 1.26.0
 
 require (
 	github.com/disintegration/imaging v1.6.2
+	github.com/ebitengine/purego v0.11.3
 	github.com/go-audio/audio v1.0.0
 	github.com/go-audio/wav v1.1.0
 	github.com/goccy/go-yaml v1.19.2
@@ -20,9 +21,11 @@ require (
 )
 
 require (
+	github.com/chromedp/cdproto v0.159.0 // indirect
+	github.com/chromedp/chromedp v0.23.0 // indirect
 	github.com/cpuguy83/go-md2man/v2 v2.0.7 // indirect
-	github.com/ebitengine/purego v0.11.3 // indirect
 	github.com/go-audio/riff v1.0.0 // indirect
+	github.com/go-json-experiment/json v0.0.0-20260213210345-44df1a37e875 // indirect
 	github.com/icza/bitio v1.1.0 // indirect
 	github.com/mewkiz/pkg v0.0.0-20250417130911-3f050ff8c56d // indirect
 	github.com/mewpkg/term v0.0.0-20241026122259-37a80af23985 // indirect

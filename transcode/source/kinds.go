@@ -1,10 +1,6 @@
 package source
 
-import (
-	"fmt"
-
-	"example.org/stampreel/transcode/source/system"
-)
+import "fmt"
 
 // KindInfo tells of a kind of file what is done with it here.
 type KindInfo struct {
@@ -53,7 +49,7 @@ func Kinds() []KindInfo {
 	}
 	kinds = append(kinds, KindInfo{Name: KindFrames, Opens: true, Note: notes[KindFrames]})
 	for _, s := range signatures {
-		if s.by == bySystem && system.Built {
+		if s.by == bySystem && askSystem {
 			kinds = append(kinds, KindInfo{Name: s.kind, Opens: true, System: true, Note: "with the system's codecs"})
 		}
 	}

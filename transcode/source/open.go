@@ -22,6 +22,10 @@ const (
 	tsPacket = 188 // bytes of an MPEG transport stream packet, ISO/IEC 13818-1
 )
 
+// askSystem says whether files that are not read here are given to the system's
+// codecs. Tests of what is read here turn it off.
+var askSystem = system.Built
+
 // opener says what opens a kind of file.
 type opener int
 
@@ -32,7 +36,7 @@ const (
 )
 
 // opens reports whether this program opens it, given the codecs.
-func (o opener) opens() bool { return o == byGo || o == bySystem && system.Built }
+func (o opener) opens() bool { return o == byGo || o == bySystem && askSystem }
 
 // signature tells a kind of file by its first bytes.
 type signature struct {
@@ -244,14 +248,14 @@ func Open(ctx context.Context, path string, o Options) (*Media, error) {
 	case len(head) == 0:
 		return nil, &DamagedError{path, "", errors.New("the file is empty")}
 	case s == nil:
-		if system.Built {
+		if askSystem {
 			if m, err := openSystem(ctx, path, "", o); err == nil || ctx.Err() != nil {
 				return m, err
 			}
 		}
 		return nil, &UnsupportedError{path, fmt.Sprintf("begins with %q, which is no kind of file known here; %s",
 			head[:min(len(head), 8)], opened), tryVid}
-	case s.by == bySystem && system.Built:
+	case s.by == bySystem && askSystem:
 		return openSystem(ctx, path, s.kind, o)
 	case s.by != byGo:
 		return nil, &UnsupportedError{path, fmt.Sprintf("holds %s %s; %s", s.article, s.kind, opened), s.try}
@@ -293,7 +297,7 @@ func Open(ctx context.Context, path string, o Options) (*Media, error) {
 func orSystem(ctx context.Context, path, kind string, o Options, open func() (*Media, error)) (*Media, error) {
 	m, err := open()
 	var unsupported *UnsupportedError
-	if system.Built && errors.As(err, &unsupported) {
+	if askSystem && errors.As(err, &unsupported) {
 		return openSystem(ctx, path, kind, o)
 	}
 	return m, err

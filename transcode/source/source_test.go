@@ -193,11 +193,11 @@ func TestKindsThatAreNotOpenedAreNamed(t *testing.T) {
 	ts := make([]byte, 600)
 	ts[0], ts[188], ts[376] = 0x47, 0x47, 0x47
 	for name, head := range map[string]string{
-		"MP4 or QuickTime video":      "\x00\x00\x00\x20ftypisom\x00\x00\x02\x00",
+		"MP4 video":                   "\x00\x00\x00\x20ftypisom\x00\x00\x02\x00",
 		"HEIF or AVIF picture":        "\x00\x00\x00\x20ftypheic\x00\x00\x02\x00",
-		"Matroska or WebM video":      "\x1a\x45\xdf\xa3\x9f\x42\x86\x81",
-		"MPEG transport stream":       string(ts),
-		"Ogg video or sound":          "OggS\x00\x02",
+		"Matroska video":              "\x1a\x45\xdf\xa3\x9f\x42\x86\x81",
+		"MPEG-TS video":               string(ts),
+		"Ogg sound":                   "OggS\x00\x02",
 		"MPEG layer I or II sound":    "\xff\xfd\x90\x64\x00\x00",
 		"AIFF sound":                  "FORM\x00\x00\x10\x00AIFFCOMM",
 		"TIFF picture":                "II*\x00\x08\x00\x00\x00",

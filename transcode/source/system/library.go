@@ -159,17 +159,12 @@ var functions = map[string]map[string]any{
 // (headers of GStreamer 1.22; a test compares the offsets). Their layout is part
 // of the interface that stays the same throughout 1.x.
 type gstBuffer struct {
-	miniObject [16]byte
-	flags      uint32
-	_          [52]byte
-	pts        uint64 // at 72; noTime for none
-	dts        uint64
-	duration   uint64 // at 88
-}
-
-type gstMessage struct {
-	_    [64]byte
-	kind uint32
+	_        [16]byte
+	flags    uint32 // of GstMiniObject
+	_        [52]byte
+	pts      uint64 // at 72; noTime for none
+	_        uint64
+	duration uint64 // at 88
 }
 
 type gstList struct {
@@ -184,38 +179,29 @@ type gError struct {
 }
 
 type gstMap struct {
-	memory unsafe.Pointer
-	flags  int32
-	data   *byte
-	size   uintptr
-	_      [72]byte
+	_    [16]byte
+	data *byte
+	size uintptr
+	_    [72]byte
 }
 
 type videoInfo struct {
-	format        unsafe.Pointer
-	interlaceMode int32
-	flags         int32
+	_             [16]byte
 	width, height int32
-	size          uintptr
-	views         int32
-	chromaSite    int32
-	colour        struct{ rng, matrix, transfer, primaries int32 }
+	_             [16]byte
+	colour        struct{ rng, matrix, transfer, primaries int32 } // at 40
 	parN, parD    int32
-	fpsN, fpsD    int32
-	offset        [4]uintptr
-	stride        [4]int32
+	_             [40]byte
+	stride        [4]int32 // at 104
 	_             [32]byte
 }
 
 type videoFrame struct {
-	info   videoInfo
-	flags  int32
-	buffer unsafe.Pointer
-	meta   unsafe.Pointer
-	id     int32
-	data   [4]*byte
-	maps   [4]gstMap
-	_      [4]uintptr
+	info videoInfo
+	_    [32]byte
+	data [4]*byte // at 184
+	_    [4]gstMap
+	_    [4]uintptr
 }
 
 const (

@@ -84,14 +84,6 @@ func writeMessage(w io.Writer, kind byte, parts ...[]byte) error {
 	return nil
 }
 
-func writeJSON(w io.Writer, kind byte, v any) error {
-	text, err := json.Marshal(v)
-	if err != nil {
-		return err
-	}
-	return writeMessage(w, kind, text)
-}
-
 // maxMessage is the longest message that is believed, in bytes: a picture of
 // the largest panel.
 const maxMessage = 16384*16384*6 + 1<<16

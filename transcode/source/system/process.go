@@ -5,7 +5,6 @@ import (
 	"bytes"
 	"context"
 	"encoding/json"
-	"errors"
 	"fmt"
 	"io"
 	"os"
@@ -231,5 +230,3 @@ func (t *tail) last() string {
 	}
 	return last
 }
-
-var errClosed = errors.New("system: closed")
