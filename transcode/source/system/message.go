@@ -2,7 +2,6 @@ package system
 
 import (
 	"encoding/binary"
-	"encoding/json"
 	"fmt"
 	"io"
 	"unsafe"
