@@ -6,6 +6,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"math/big"
 	"os"
 	"strings"
 	"sync/atomic"
@@ -39,8 +40,9 @@ type avi struct {
 // aviStream is what the headers say of a stream.
 type aviStream struct {
 	kind   string // vids, auds and others
-	scale  uint32 // rate/scale is pictures a second
+	scale  uint32 // rate/scale is pictures, or sample frames, a second
 	rate   uint32
+	start  uint32 // of them, before which the stream has nothing
 	length uint32 // pictures
 	format []byte
 }
@@ -99,9 +101,41 @@ func (a *avi) open(ctx context.Context, o Options) (*Media, error) {
 		} else {
 			m.Sound = sound
 			a.users.Store(2)
+			a.align(pictures, sound)
 		}
 	}
 	return m, nil
+}
+
+// align gives the stream that begins later a silence, or more of its first
+// picture, so that the other keeps its time. A start that leaves the two nothing
+// in common is a mistake.
+func (a *avi) align(p *aviPictures, s *aviSound) {
+	late := a.streams[a.sound].begins()
+	late.Sub(late, a.streams[a.video].begins())
+	nearest := func(t *big.Rat) int64 { // ⌊t + ½⌋
+		n := new(big.Int).Lsh(t.Num(), 1)
+		return n.Add(n, t.Denom()).Div(n, new(big.Int).Lsh(t.Denom(), 1)).Int64()
+	}
+	early := new(big.Rat).Neg(late)
+	switch rate := p.info.Rate; {
+	case late.Cmp(big.NewRat(p.info.Frames*rate.Den, rate.Num)) >= 0 || early.Cmp(big.NewRat(s.info.Frames, int64(s.info.Rate))) >= 0:
+		a.log.add("pictures and sound are stated to begin %s s apart, which is longer than they last; taken as together", late.Abs(late).FloatString(2))
+	case late.Sign() > 0:
+		s.silence = nearest(late.Mul(late, big.NewRat(int64(s.info.Rate), 1)))
+		s.info.Frames += s.silence
+	case late.Sign() < 0:
+		p.hold = nearest(early.Mul(early, big.NewRat(rate.Num, rate.Den)))
+		p.info.Duration = times(p.info.Frames+p.hold, p.info.Tick)
+	}
+}
+
+// begins returns the seconds before which a stream has nothing.
+func (s *aviStream) begins() *big.Rat {
+	if s.scale == 0 || s.rate == 0 {
+		return new(big.Rat)
+	}
+	return new(big.Rat).Mul(big.NewRat(int64(s.start), 1), big.NewRat(int64(s.scale), int64(s.rate)))
 }
 
 // release closes the file with its last user.
@@ -242,7 +276,7 @@ func (a *avi) header(id string, b []byte, at int64) error {
 		if len(a.streams) == maxAVIStreams {
 			return a.damaged(at-8, "more than %d streams", maxAVIStreams)
 		}
-		s := aviStream{kind: string(b[:4]), scale: le.Uint32(b[20:]), rate: le.Uint32(b[24:]), length: le.Uint32(b[32:])}
+		s := aviStream{kind: string(b[:4]), scale: le.Uint32(b[20:]), rate: le.Uint32(b[24:]), start: le.Uint32(b[28:]), length: le.Uint32(b[32:])}
 		if s.kind == "vids" && a.video < 0 {
 			a.video = len(a.streams)
 		}
@@ -282,14 +316,15 @@ func (a *avi) openSound() (*aviSound, error) {
 
 // aviSound puts the pieces of the sound together again.
 type aviSound struct {
-	avi    *avi
-	format wavFormat
-	info   SoundInfo
-	left   int64 // sample frames
-	chunk  int   // the next one to read from
-	done   int64 // bytes of it that have been read
-	buffer []byte
-	closed bool
+	avi     *avi
+	format  wavFormat
+	info    SoundInfo
+	silence int64 // sample frames before the first piece
+	left    int64 // sample frames of the pieces
+	chunk   int   // the next one to read from
+	done    int64 // bytes of it that have been read
+	buffer  []byte
+	closed  bool
 }
 
 func (s *aviSound) Info() SoundInfo { return s.info }
@@ -304,11 +339,17 @@ func (s *aviSound) Close() error {
 
 func (s *aviSound) Read(dst []float32) (int, error) {
 	channels, frame := s.format.channels, s.format.channels*s.format.width
-	if s.left == 0 {
+	if s.silence+s.left == 0 {
 		return 0, io.EOF
 	}
 	if len(dst) < channels {
 		return 0, io.ErrShortBuffer
+	}
+	if s.silence > 0 {
+		n := min(int64(len(dst)/channels), s.silence)
+		clear(dst[:n*int64(channels)])
+		s.silence -= n
+		return int(n), nil
 	}
 	if s.buffer == nil {
 		s.buffer = make([]byte, max(1<<16/frame, 1)*frame)

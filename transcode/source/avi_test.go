@@ -48,6 +48,8 @@ type aviSpec struct {
 	rate, scale int
 	micro       int
 	length      int
+	start       int      // pictures before the first
+	soundStart  int      // sample frames before the first
 	sound       *wavSpec // nil for none
 	soundFirst  bool     // its stream is number 0
 	extra       []byte   // in the list of headers
@@ -58,13 +60,13 @@ func aviHeaders(t testing.TB, s aviSpec) []byte {
 		s.coding = "MJPG"
 	}
 	streams := [][]byte{list("strl",
-		chunk("strh", []byte("vids"+s.coding), dwords(0, 0, 0, s.scale, s.rate, 0, s.length, 0, 0, 0), make([]byte, 8)),
+		chunk("strh", []byte("vids"+s.coding), dwords(0, 0, 0, s.scale, s.rate, s.start, s.length, 0, 0, 0), make([]byte, 8)),
 		chunk("strf", dwords(40, s.w, s.h, 1|24<<16), []byte(s.coding), dwords(0, 0, 0, 0, 0)))}
 	if s.sound != nil {
 		w := wavFile(t, *s.sound, nil)
 		format := w[20 : 20+binary.LittleEndian.Uint32(w[16:])]
 		sound := list("strl",
-			chunk("strh", []byte("auds"), dwords(0, 0, 0, 0, 1, s.sound.rate, 0, 0, 0, 0, 1), make([]byte, 8)),
+			chunk("strh", []byte("auds"), dwords(0, 0, 0, 0, 1, s.sound.rate, s.soundStart, 0, 0, 0, 1), make([]byte, 8)),
 			chunk("strf", format),
 			chunk("strn", []byte("odd")))
 		streams = append(streams, sound)
@@ -237,6 +239,57 @@ func TestListsOfAnAVIMayLie(t *testing.T) {
 	unpadded := chunk("00wb", sound[:7])
 	checkAVI(t, write(t, "unpadded", aviFile(headers, list("movi", unpadded[:len(unpadded)-1], chunk("01dc", jpegs[1]), chunk("00wb", sound[7:])))),
 		jpegs, []int{1}, sound)
+}
+
+// dwStart of a stream's header, in units of its own rate (AVI RIFF File Reference,
+// AVISTREAMHEADER).
+func TestAStreamOfAnAVIMayBeginLater(t *testing.T) {
+	_, jpegs, sound := stdAVI(t)
+	for name, c := range map[string]struct {
+		start, soundStart int
+		hold, silence     int64
+		warnings          int
+	}{
+		"together":        {25, 8000, 0, 0, 0},
+		"sound later":     {0, 399, 0, 399, 0},
+		"pictures later":  {3, 0, 3, 0, 0},
+		"both":            {2, 900, 0, 260, 0},
+		"nearest tick":    {2, 180, 1, 0, 0}, // 1.4 ticks
+		"sound too late":  {0, 1280, 0, 0, 1},
+		"nonsense":        {-1, 0, 0, 0, 1},
+		"nonsense, sound": {0, -1, 0, 0, 1},
+	} {
+		spec := aviSpec{w: 16, h: 12, rate: 25, scale: 1, start: c.start, soundStart: c.soundStart, sound: &wavSpec{tag: 1, channels: 2, rate: 8000, bits: 16}}
+		path := write(t, "a", aviFile(aviHeaders(t, spec), list("movi", chunk("00dc", jpegs[0]), chunk("00dc", jpegs[1]), chunk("00dc", nil), chunk("00dc", jpegs[2]), chunk("01wb", sound))))
+		m := open(t, path, Options{})
+		info := m.Pictures.Info()
+		if info.Frames != 4 || info.Duration != (Ratio{4 + c.hold, 25}).lowest() || len(m.Warnings()) != c.warnings {
+			t.Errorf("%s: %+v %q", name, info, m.Warnings())
+		}
+		for i := range int64(4) {
+			p, err := m.Pictures.Next(background)
+			if err != nil {
+				t.Fatal(err)
+			}
+			if at := (i + c.hold) * min(i, 1); p.At != at || p.Until != i+1+c.hold {
+				t.Errorf("%s: picture %d from %d to %d, want %d to %d", name, i+1, p.At, p.Until, at, i+1+c.hold)
+			}
+			p.Release()
+		}
+		got, m := samples(t, path)
+		if m.Sound.Info().Frames != c.silence+1280 || int64(len(got)) != 2*(c.silence+1280) {
+			t.Fatalf("%s: %+v, %d samples", name, m.Sound.Info(), len(got))
+		}
+		for i, v := range got {
+			want := float32(0)
+			if k := i - int(2*c.silence); k >= 0 {
+				want = float32(int16(binary.LittleEndian.Uint16(sound[2*k:]))) / 32768
+			}
+			if v != want {
+				t.Fatalf("%s: sample %d is %v, want %v", name, i, v, want)
+			}
+		}
+	}
 }
 
 func TestAnAVIGoesOnBehindItsFirstGigabyte(t *testing.T) {

@@ -24,6 +24,7 @@ type aviPictures struct {
 	window      window
 	pool        *pool // without buffers: each picture is decoded into its own
 	next        int
+	hold        int64 // ticks for which the first picture is shown before its own
 	last        picture.Picture
 	broken      int64
 	brokenErr   error // of the first of them
@@ -57,7 +58,11 @@ func (p *aviPictures) Next(ctx context.Context) (*Timed, error) {
 		p.pool.end()
 		return nil, io.EOF
 	}
-	s, err := p.pool.get(ctx, int64(p.next), int64(p.next)+1)
+	at := int64(p.next) + p.hold
+	if p.next == 0 {
+		at = 0
+	}
+	s, err := p.pool.get(ctx, at, int64(p.next)+1+p.hold)
 	if err != nil {
 		return nil, err
 	}

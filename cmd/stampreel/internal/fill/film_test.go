@@ -297,8 +297,10 @@ func (f *film) apng(t *testing.T) []byte {
 }
 
 // avi is Motion JPEG with a sound, after the AVI RIFF File Reference: with each
-// tick a picture, one of no bytes where the one before stays, and its sound.
-func (f *film) avi(t *testing.T, rate, bits, channels int) []byte {
+// tick a picture, one of no bytes where the one before stays, and its sound. Of
+// each stream the given units are left out at its begin, and its header says so:
+// ticks of the first picture, and sample frames, which have to be silent.
+func (f *film) avi(t *testing.T, rate, bits, channels, ticksLate, framesLate int) []byte {
 	t.Helper()
 	longs := func(v ...int64) (b []byte) {
 		for _, v := range v {
@@ -309,8 +311,11 @@ func (f *film) avi(t *testing.T, rate, bits, channels int) []byte {
 	list := func(kind string, parts ...[]byte) []byte {
 		return riff("LIST", append([][]byte{[]byte(kind)}, parts...)...)
 	}
-	sound, frameBytes := pcm(f.wave(rate, f.duration()), bits, channels), bits/8*channels
-	ticks := f.at[f.pictures()]
+	sound, frameBytes := pcm(f.wave(rate, f.duration())[framesLate:], bits, channels), bits/8*channels
+	ticks := f.at[f.pictures()] - int64(ticksLate)
+	if int64(ticksLate) >= f.at[1] {
+		t.Fatalf("%d ticks late, of a first picture of %d", ticksLate, f.at[1])
+	}
 	var movi [][]byte
 	sent := 0
 	for k := range f.pictures() {
@@ -318,12 +323,12 @@ func (f *film) avi(t *testing.T, rate, bits, channels int) []byte {
 		if err := jpeg.Encode(&b, f.picture(k), &jpeg.Options{Quality: 95}); err != nil {
 			t.Fatal(err)
 		}
-		for at := f.at[k]; at < f.at[k+1]; at++ {
+		for at := max(f.at[k], int64(ticksLate)); at < f.at[k+1]; at++ {
 			movi = append(movi, riff("00dc", b.Bytes()))
 			b.Reset()
 			end := len(sound)
-			if at+1 < ticks {
-				end = int(float64(at+1)*f.tick.Float()*float64(rate)) * frameBytes
+			if at+1 < f.at[f.pictures()] {
+				end = max(int(float64(at+1)*f.tick.Float()*float64(rate))-framesLate, 0) * frameBytes
 			}
 			movi = append(movi, riff("01wb", sound[sent:end]))
 			sent = end
@@ -332,10 +337,10 @@ func (f *film) avi(t *testing.T, rate, bits, channels int) []byte {
 	header := list("hdrl",
 		riff("avih", longs(int64(1e6*f.tick.Float()), 0, 0, 0x10, ticks, 0, 2, 0, filmW, filmH, 0, 0, 0, 0)),
 		list("strl",
-			riff("strh", []byte("vidsMJPG"), longs(0, 0, 0, f.tick.Num, f.tick.Den, 0, ticks, 0, 0, 0), make([]byte, 8)),
+			riff("strh", []byte("vidsMJPG"), longs(0, 0, 0, f.tick.Num, f.tick.Den, int64(ticksLate), ticks, 0, 0, 0), make([]byte, 8)),
 			riff("strf", longs(40, filmW, filmH, 1|24<<16), []byte("MJPG"), longs(0, 0, 0, 0, 0))),
 		list("strl",
-			riff("strh", []byte("auds"), longs(0, 0, 0, 0, int64(frameBytes), int64(rate*frameBytes), 0, int64(len(sound)/frameBytes), 0, 0, int64(frameBytes)), make([]byte, 8)),
+			riff("strh", []byte("auds"), longs(0, 0, 0, 0, int64(frameBytes), int64(rate*frameBytes), int64(framesLate), int64(len(sound)/frameBytes), 0, 0, int64(frameBytes)), make([]byte, 8)),
 			riff("strf", waveFormat(rate, bits, channels))))
 	return riff("RIFF", []byte("AVI "), header, list("movi", movi...))
 }

@@ -232,10 +232,16 @@ var makers = []struct {
 	make func(t *testing.T, dir string, f *film) Job
 }{
 	{"AVI with 16-bit sound", func(t *testing.T, dir string, f *film) Job {
-		return Job{Source: put(t, dir, "film.avi", f.avi(t, 44100, 16, 2))}
+		return Job{Source: put(t, dir, "film.avi", f.avi(t, 44100, 16, 2, 0, 0))}
 	}},
 	{"AVI with 8-bit sound", func(t *testing.T, dir string, f *film) Job {
-		return Job{Source: put(t, dir, "film.avi", f.avi(t, 11025, 8, 1))}
+		return Job{Source: put(t, dir, "film.avi", f.avi(t, 11025, 8, 1, 0, 0))}
+	}},
+	{"AVI whose sound begins later", func(t *testing.T, dir string, f *film) Job {
+		return Job{Source: put(t, dir, "film.avi", f.avi(t, 44100, 16, 1, 0, 10101))}
+	}},
+	{"AVI whose pictures begin later", func(t *testing.T, dir string, f *film) Job {
+		return Job{Source: put(t, dir, "film.avi", f.avi(t, 44100, 16, 1, int(f.at[1])-1, 0))}
 	}},
 	{"Y4M and WAV", func(t *testing.T, dir string, f *film) Job {
 		return Job{Source: put(t, dir, "film.y4m", f.y4m()), Sound: put(t, dir, "film.wav", wavOf(f.wave(48000, f.duration()), 48000, 16, 1))}
@@ -390,7 +396,7 @@ func TestEveryPictureIsWithinHalfABeatOfItsTime(t *testing.T) {
 			return Job{Source: put(t, dir, "film.png", png.apng(t)), Sound: put(t, dir, "film.flac", flacOf(t, png.wave(48000, png.duration()), 48000))}
 		}},
 		{"24000/1001 a second as AVI", even, func(dir string) Job {
-			return Job{Source: put(t, dir, "film.avi", even.avi(t, 44100, 16, 1))}
+			return Job{Source: put(t, dir, "film.avi", even.avi(t, 44100, 16, 1, 0, 0))}
 		}},
 		{"24000/1001 a second as Y4M and WAV", even, func(dir string) Job {
 			return Job{Source: put(t, dir, "film.y4m", even.y4m()), Sound: put(t, dir, "film.wav", wavOf(even.wave(44100, even.duration()), 44100, 16, 1))}
