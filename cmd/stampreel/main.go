@@ -30,7 +30,7 @@ const version = "0.1.0"
 const memoryLimit = source.MaxMemory + 10_000_000
 
 func main() {
-	system.Main() // does not return in a process that decodes for another
+	system.Main()                                  // does not return in a process that decodes for another
 	if debug.SetMemoryLimit(-1) == math.MaxInt64 { // not set by GOMEMLIMIT
 		debug.SetMemoryLimit(memoryLimit)
 	}

@@ -6,6 +6,8 @@ import (
 	"fmt"
 	"io"
 	"os"
+	"path/filepath"
+	"strings"
 
 	"github.com/urfave/cli/v2"
 
@@ -55,6 +57,18 @@ func playerCommand() *command {
 				examples: []example{{"stampreel player show", "of player.yaml in this folder"}},
 				results:  true,
 				run:      runPlayerShow,
+			},
+			{
+				name:  "header",
+				short: "write the player's constants as a C header",
+				about: "Writes the figures of a player as a C header, so that the firmware and the clips " +
+					"that are packed for it cannot disagree: sizes, pixel format and turn as a clip's " +
+					"header codes them, real clocks and rates as ratios.",
+				operands: []operand{file},
+				flags:    []cli.Flag{&cli.StringFlag{Name: "output", Aliases: []string{"o"}, Usage: "write it to `FILE`", DefaultText: "standard output"}},
+				examples: []example{{"stampreel player header -o player.h", "of player.yaml in this folder"}},
+				results:  true,
+				run:      runPlayerHeader,
 			},
 			{
 				name:     "check",
@@ -187,6 +201,27 @@ func runPlayerShow(_ context.Context, c *call) error {
 	rate, _ := reading.Rate().Float64()
 	c.console.Result("card: at most %s by its bus, %s inside a request (%v)", console.Rate(ceiling), console.Rate(rate), origin)
 	return c.console.JSON(p)
+}
+
+func runPlayerHeader(_ context.Context, c *call) error {
+	p, name, err := c.named()
+	if err != nil {
+		return err
+	}
+	text := p.CHeader(filepath.Base(name))
+	path := c.String("output")
+	if path == "" || path == "-" {
+		c.console.Text(text)
+		return c.console.JSON(map[string]any{"file": "-", "text": text})
+	}
+	if ext := strings.ToLower(filepath.Ext(path)); ext != ".h" && ext != ".hpp" {
+		return usagef("--output: %s: the name of a C header ends with .h", console.Name(path)).try("-o %s", console.Name(strings.TrimSuffix(path, filepath.Ext(path))+".h"))
+	}
+	if err := cardfs.Write(path, func(w io.Writer) error { _, err := io.WriteString(w, text); return err }); err != nil {
+		return err
+	}
+	c.console.Result("%s written", console.Name(path))
+	return c.console.JSON(map[string]any{"file": path})
 }
 
 func runPlayerCheck(_ context.Context, c *call) error {
