@@ -277,17 +277,18 @@ var makers = []struct {
 // speakers are real rates of DACs, in the codings of a clip.
 var speakers = []struct {
 	sound string
+	rate  container.Ratio // that the header must state
 	adpcm bool
 }{
-	{"rate: 16 kHz\nbits: 8", false},
-	{"rate: 16 kHz\nbits: 16", false},
-	{"rate: 16 kHz\nbits: 16", true},
-	{"rate: 15625 Hz\nbits: 8", false},
-	{"rate: 15625 Hz\nbits: 16\nchannels: 2", false},
-	{"rate: 15625 Hz\nbits: 8", true},
-	{"rate: 22050 Hz\nreal-rate: 375000/17 Hz\nbits: 8", false},
-	{"rate: 22050 Hz\nreal-rate: 375000/17 Hz\nbits: 16", false},
-	{"rate: 22050 Hz\nreal-rate: 375000/17 Hz\nbits: 16\nchannels: 2", true},
+	{"rate: 16 kHz\nbits: 8", container.Ratio{Num: 16000, Den: 1}, false},
+	{"rate: 16 kHz\nbits: 16", container.Ratio{Num: 16000, Den: 1}, false},
+	{"rate: 16 kHz\nbits: 16", container.Ratio{Num: 16000, Den: 1}, true},
+	{"rate: 16 kHz\nreal-rate: 15625 Hz\nbits: 8", container.Ratio{Num: 15625, Den: 1}, false},
+	{"rate: 16 kHz\nreal-rate: 15625 Hz\nbits: 16\nchannels: 2", container.Ratio{Num: 15625, Den: 1}, false},
+	{"rate: 15625 Hz\nbits: 8", container.Ratio{Num: 15625, Den: 1}, true},
+	{"rate: 22050 Hz\nreal-rate: 375000/17 Hz\nbits: 8", container.Ratio{Num: 375000, Den: 17}, false},
+	{"rate: 22050 Hz\nreal-rate: 375000/17 Hz\nbits: 16", container.Ratio{Num: 375000, Den: 17}, false},
+	{"rate: 22050 Hz\nreal-rate: 375000/17 Hz\nbits: 16\nchannels: 2", container.Ratio{Num: 375000, Den: 17}, true},
 }
 
 // onGrid are films whose pictures all begin with a tick, and so with a beat of a
@@ -346,6 +347,9 @@ func TestPictureAndSoundOfAPackedClipStartTogether(t *testing.T) {
 					miss := got.misses(t, f, 0)
 					if miss.apart > most || miss.beep > most || miss.flash > 1e-9 || miss.picture > 1e-9 {
 						t.Errorf("%s, %q, ADPCM %v: %v", name, sp.sound, sp.adpcm, miss)
+					}
+					if got.head.SampleRate() != sp.rate {
+						t.Errorf("%q: %v samples a second, want %v", sp.sound, got.head.SampleRate(), sp.rate)
 					}
 					worst.worse(miss)
 					clips++
