@@ -2,6 +2,7 @@ package c_test
 
 import (
 	"bytes"
+	"fmt"
 	"os"
 	"os/exec"
 	"path/filepath"
@@ -26,9 +27,15 @@ var strict = []string{"-std=c99", "-Wall", "-Wextra", "-Wconversion", "-pedantic
 // m0 is the smallest processor that the reader is for.
 var m0 = []string{"-mcpu=cortex-m0", "-mthumb", "-ffreestanding"}
 
-// have skips the test when a program is not installed.
+// have skips the test when a program is not installed. It reads the C sources,
+// so that go test knows what its cached results depend on.
 func have(t testing.TB, program string) string {
 	t.Helper()
+	for _, source := range []string{"stampreel.h", "testdata/conform.c"} {
+		if _, err := os.ReadFile(source); err != nil {
+			t.Fatal(err)
+		}
+	}
 	path, err := exec.LookPath(program)
 	if err != nil {
 		missing(t, program)
@@ -48,15 +55,37 @@ func run(t testing.TB, program string, args ...string) []byte {
 	return out.Bytes()
 }
 
+// built holds the programs that tests share.
+var (
+	built     = map[string]string{}
+	builtInto string
+)
+
+func TestMain(m *testing.M) {
+	dir, err := os.MkdirTemp("", "stampreel-c-*")
+	if err != nil {
+		fmt.Fprintln(os.Stderr, err)
+		os.Exit(1)
+	}
+	builtInto = dir
+	code := m.Run()
+	os.RemoveAll(dir)
+	os.Exit(code)
+}
+
 // sanitized builds a program of testdata with the sanitizers of gcc and
 // returns its path.
 func sanitized(t testing.TB, source string) string {
 	t.Helper()
-	out := filepath.Join(t.TempDir(), "program")
-	args := append([]string{}, strict...)
-	args = append(args, "-g", "-O1", "-fsanitize=address,undefined", "-fno-sanitize-recover=all", "-o", out, filepath.Join("testdata", source))
-	run(t, "gcc", args...)
-	return out
+	have(t, "gcc")
+	if built[source] == "" {
+		out := filepath.Join(builtInto, source+".out")
+		args := append([]string{}, strict...)
+		args = append(args, "-g", "-O1", "-fsanitize=address,undefined", "-fno-sanitize-recover=all", "-o", out, filepath.Join("testdata", source))
+		run(t, "gcc", args...)
+		built[source] = out
+	}
+	return built[source]
 }
 
 // implementation compiles the reader alone.

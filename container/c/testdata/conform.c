@@ -128,9 +128,10 @@ static int decode(decoding *d, const stampreel_clip *c, uint32_t beat, const byt
     if (!d->started) stampreel_sound_start(&d->decoder, c, beat);
     d->started = 1;
     while (c->soundCoding) {
-        uint32_t most = roll(50), n, i, given = (uint32_t)(sound->n - d->at), done;
+        uint32_t most = roll(50), n, i, given = 7 + roll(200), done;
         uint8_t *in = must(malloc(given + 1));
         int16_t *out = must(malloc(most * c->channels * sizeof *out));
+        if (given > sound->n - d->at) given = (uint32_t)(sound->n - d->at);
         memcpy(in + 1, sound->p + d->at, given);
         done = given;
         n = stampreel_decode(&d->decoder, in + 1, &done, out, most);
@@ -440,7 +441,8 @@ static void play(const job *j, const file *files)
         }
         if (first != STAMPREEL_UNKNOWN) (void)decode(&d, &r.clip, j->seek == STAMPREEL_UNKNOWN ? start : first, &sound);
     }
-    printf("%s %u %u %u %08x %08x %08x %u %u %u\n", kind(what), (unsigned)first, (unsigned)begun, (unsigned)ended, (unsigned)frames,
+    if (first != STAMPREEL_UNKNOWN) (void)decode(&d, &r.clip, j->seek == STAMPREEL_UNKNOWN ? start : first, &sound);
+    printf("%s %u %u %u %08x %08x %08x %u %u %u\n", kind(what < 0 ? what : 0), (unsigned)first, (unsigned)begun, (unsigned)ended, (unsigned)frames,
            (unsigned)stampreel_crc32(0, sound.p, (uint32_t)sound.n), (unsigned)d.crc, (unsigned)silence, (unsigned)lost, (unsigned)torn);
     free(in.memory);
     free(card.buffer);
