@@ -25,7 +25,7 @@ var background = context.Background()
 
 // missing skips a test that lacks something by its name, or fails it where
 // nothing may be missing.
-func missing(t *testing.T, what string) {
+func missing(t testing.TB, what string) {
 	t.Helper()
 	if os.Getenv("STAMPREEL_REQUIRE_ALL") == "1" {
 		t.Fatalf("missing: %s", what)
