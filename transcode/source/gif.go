@@ -370,7 +370,7 @@ func (a *animation) drawRows(ctx context.Context, start, step int) (more bool, e
 		case err == io.EOF || err == io.ErrUnexpectedEOF:
 			if !a.short {
 				a.short = true
-				a.log.lost("some pictures hold fewer pixels than they state, the first being picture %d", a.number+1)
+				a.log.add("some pictures hold fewer pixels than they state, the first being picture %d", a.number+1)
 			}
 			return false, nil
 		case err != nil:
