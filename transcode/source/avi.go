@@ -96,8 +96,16 @@ func (a *avi) open(ctx context.Context, o Options) (*Media, error) {
 	a.users.Store(1)
 	if a.sound >= 0 {
 		sound, err := a.openSound()
+		var unsupported *UnsupportedError
+		if errors.As(err, &unsupported) && askSystem && !o.NoSound {
+			if m, err := openSystem(ctx, a.path, KindAVI, o); err == nil { // with its pictures
+				pictures.Close()
+				return m, nil
+			}
+		}
 		if err != nil {
-			a.log.add("the sound is left out: %v", err)
+			text := strings.TrimPrefix(err.Error(), fmt.Sprintf("source: %s: ", a.path))
+			a.log.add("the sound is left out: %s", strings.TrimPrefix(text, "holds "))
 		} else {
 			m.Sound = sound
 			a.users.Store(2)
@@ -301,8 +309,7 @@ func (a *avi) openSound() (*aviSound, error) {
 	w := &wav{path: a.path}
 	f, err := w.parseFormat(format)
 	if err != nil {
-		text := strings.TrimPrefix(err.Error(), fmt.Sprintf("source: %s: ", a.path))
-		return nil, errors.New(strings.TrimPrefix(text, "holds "))
+		return nil, err
 	}
 	frames := a.soundBytes / int64(f.channels*f.width)
 	if frames == 0 {

@@ -3,6 +3,7 @@
 package system
 
 import (
+	"errors"
 	"slices"
 	"strings"
 	"time"
@@ -50,6 +51,12 @@ func (w *worker) describe() error {
 		d.Tracks = append(d.Tracks, describeTrack(s.data, decoders))
 	}
 	if len(d.Videos)+len(d.Tracks) == 0 {
+		d.addMissing(texts(infoMissing(info)))
+	}
+	if len(d.Videos)+len(d.Tracks) == 0 {
+		if m := (*MissingError)(nil); d.Container != "" && errors.As(trouble, &m) {
+			m.Holds, m.Lacks, m.Why = d.Container, "what reads "+d.Container, ""
+		}
 		if trouble != nil {
 			return trouble
 		}
@@ -60,6 +67,35 @@ func (w *worker) describe() error {
 	slices.SortStableFunc(d.Tracks, func(a, b Track) int { return strings.Compare(a.ID, b.ID) })
 	w.json(msgInfo, d)
 	return nil
+}
+
+// addMissing adds what is only known from what is missing for it: lines whose
+// last field of those that "|" divides is such as "decoder-video/x-h264, …"
+// (GStreamer, gst_missing_plugin_message_get_installer_detail).
+func (d *Description) addMissing(details []string) {
+	for _, detail := range details {
+		fields := strings.Split(detail, "|")
+		what, ok := strings.CutPrefix(fields[len(fields)-1], "decoder-")
+		if !ok {
+			continue
+		}
+		caps := capsFromString(what)
+		if caps == nil {
+			continue
+		}
+		if name, ok := find(containers, caps); ok {
+			d.Container = name
+		} else if name, ok := find(videoCodecs, caps); ok {
+			d.Videos = append(d.Videos, Video{Codec: name, Missing: true})
+		} else if name, ok := find(soundCodecs, caps); ok {
+			d.Tracks = append(d.Tracks, Track{Codec: name, Missing: true})
+		} else if strings.HasPrefix(what, "video/") {
+			d.Videos = append(d.Videos, Video{Codec: nameOf(nil, caps), Missing: true})
+		} else if strings.HasPrefix(what, "audio/") {
+			d.Tracks = append(d.Tracks, Track{Codec: nameOf(nil, caps), Missing: true})
+		}
+		miniUnref(caps)
+	}
 }
 
 func describeVideo(s object, decoders unsafe.Pointer) Video {
@@ -109,15 +145,23 @@ func describeTrack(s object, decoders unsafe.Pointer) Track {
 	return t
 }
 
-// nameOf finds the name of caps in a table, else what the libraries say.
-func nameOf(table []codec, caps unsafe.Pointer) string {
+// find finds the name of caps in a table.
+func find(table []codec, caps unsafe.Pointer) (name string, ok bool) {
 	for _, c := range table {
 		super := capsFromString(c.caps)
-		is := capsIsSubset(caps, super)
+		ok = capsIsSubset(caps, super)
 		miniUnref(super)
-		if is {
-			return c.name
+		if ok {
+			return c.name, true
 		}
+	}
+	return "", false
+}
+
+// nameOf is the name of caps in a table, else what the libraries say.
+func nameOf(table []codec, caps unsafe.Pointer) string {
+	if name, ok := find(table, caps); ok {
+		return name
 	}
 	if name := take(codecDescription(caps)); name != "" {
 		return name

@@ -21,12 +21,9 @@ type object = uintptr
 // the prefix gst_. What they return belongs to the caller only where a comment
 // says so (GStreamer 1.0 API reference).
 var (
-	free       func(unsafe.Pointer) // g_free
-	strfreev   func(unsafe.Pointer) // g_strfreev
-	errorFree  func(unsafe.Pointer) // g_error_free
-	quarkText  func(uint32) string  // g_quark_to_string
-	listFree   func(unsafe.Pointer) // g_list_free
-	objectFree func(object)         // g_object_unref
+	free      func(unsafe.Pointer) // g_free
+	errorFree func(unsafe.Pointer) // g_error_free
+	quarkText func(uint32) string  // g_quark_to_string
 
 	initCheck     func(argc, argv uintptr, err *unsafe.Pointer) bool
 	version       func(major, minor, micro, nano *uint32)
@@ -76,6 +73,7 @@ var (
 	discovererDiscover func(d object, uri string, err *unsafe.Pointer) object // to be released
 	infoResult         func(info object) int32
 	infoDuration       func(info object) uint64
+	infoMissing        func(info object) **byte // ends with nil
 	infoSeekable       func(info object) bool
 	infoStream         func(info object) object   // to be released
 	infoVideos         func(info object) *gstList // to be freed by streamsFree
@@ -108,9 +106,8 @@ var (
 // functions by the library that has them.
 var functions = map[string]map[string]any{
 	"glib-2.0": {
-		"g_free": &free, "g_strfreev": &strfreev, "g_error_free": &errorFree, "g_quark_to_string": &quarkText, "g_list_free": &listFree,
+		"g_free": &free, "g_error_free": &errorFree, "g_quark_to_string": &quarkText,
 	},
-	"gobject-2.0": {"g_object_unref": &objectFree},
 	"gstreamer-1.0": {
 		"gst_init_check": &initCheck, "gst_version": &version, "gst_filename_to_uri": &filenameToURI,
 		"gst_parse_launch": &parseLaunch, "gst_bin_get_by_name": &binGetByName, "gst_util_set_object_arg": &setObjectArg,
@@ -141,7 +138,8 @@ var functions = map[string]map[string]any{
 	"gstpbutils-1.0": {
 		"gst_discoverer_new": &discovererNew, "gst_discoverer_discover_uri": &discovererDiscover,
 		"gst_discoverer_info_get_result": &infoResult, "gst_discoverer_info_get_duration": &infoDuration,
-		"gst_discoverer_info_get_seekable": &infoSeekable, "gst_discoverer_info_get_stream_info": &infoStream,
+		"gst_discoverer_info_get_missing_elements_installer_details": &infoMissing,
+		"gst_discoverer_info_get_seekable":                           &infoSeekable, "gst_discoverer_info_get_stream_info": &infoStream,
 		"gst_discoverer_info_get_video_streams": &infoVideos, "gst_discoverer_info_get_audio_streams": &infoTracks,
 		"gst_discoverer_stream_info_list_free": &streamsFree, "gst_discoverer_stream_info_get_caps": &streamCaps,
 		"gst_discoverer_stream_info_get_tags": &streamTags, "gst_discoverer_stream_info_get_stream_id": &streamID,
@@ -208,9 +206,10 @@ const (
 	noTime     = math.MaxUint64
 	formatTime = 3 // GST_FORMAT_TIME
 
-	stateNull, statePaused, statePlaying = 1, 3, 4
+	statePaused, statePlaying = 3, 4
+	stateFailure, stateAsync  = 0, 2 // what changing the state returns
 
-	messageEOS, messageError = 1, 2
+	messageError = 2
 
 	bufferCorrupted = 1 << 8 // GST_BUFFER_FLAG_CORRUPTED
 
@@ -224,7 +223,7 @@ func load() (err error) {
 			err = fmt.Errorf("%v", r)
 		}
 	}()
-	for _, name := range []string{"glib-2.0", "gobject-2.0", "gstreamer-1.0", "gstapp-1.0", "gstvideo-1.0", "gstpbutils-1.0"} {
+	for _, name := range []string{"glib-2.0", "gstreamer-1.0", "gstapp-1.0", "gstvideo-1.0", "gstpbutils-1.0"} {
 		handle, err := openLibrary(name)
 		if err != nil {
 			return err
@@ -280,6 +279,14 @@ func text(p *byte) string {
 		n++
 	}
 	return string(unsafe.Slice(p, n))
+}
+
+// texts copies the strings of a list that ends with nil.
+func texts(p **byte) (list []string) {
+	for ; p != nil && *p != nil; p = (**byte)(unsafe.Add(unsafe.Pointer(p), unsafe.Sizeof(*p))) {
+		list = append(list, text(*p))
+	}
+	return list
 }
 
 // take copies a C string and frees it.

@@ -64,36 +64,28 @@ func uriOf(path string) (string, error) {
 	return uri, nil
 }
 
-// state changes the state of the pipeline and waits for it.
+// state changes the state of the pipeline and waits until it is paused.
 func (p *pipeline) state(want int32) error {
-	if elementSetState(p.all, want) == 0 {
-		if err := p.trouble(); err != nil {
+	result := elementSetState(p.all, want)
+	for result == stateAsync && want == statePaused {
+		var now, pending int32
+		result = elementGetState(p.all, &now, &pending, uint64(100*time.Millisecond))
+		if err := p.trouble(0); err != nil {
 			return err
 		}
-		return errors.New("the decoder does not start")
 	}
-	if want == statePlaying {
+	if result != stateFailure {
 		return nil
 	}
-	for {
-		var now, pending int32
-		// 0 failure, 1 done, 2 still on its way
-		result := elementGetState(p.all, &now, &pending, uint64(100*time.Millisecond))
-		if err := p.trouble(); err != nil {
-			return err
-		}
-		if result == 0 {
-			return errors.New("the decoder does not start")
-		}
-		if result != 2 {
-			return nil
-		}
+	if err := p.trouble(time.Second); err != nil { // which may come a little later
+		return err
 	}
+	return errors.New("the decoder does not start")
 }
 
 // trouble returns the error that the pipeline has reported, if any.
-func (p *pipeline) trouble() error {
-	msg := busPop(p.bus, 0, messageError)
+func (p *pipeline) trouble(wait time.Duration) error {
+	msg := busPop(p.bus, uint64(wait), messageError)
 	if msg == nil {
 		return nil
 	}
@@ -115,7 +107,7 @@ func (p *pipeline) next() (unsafe.Pointer, error) {
 		if sample != nil {
 			return sample, nil
 		}
-		if err := p.trouble(); err != nil {
+		if err := p.trouble(0); err != nil {
 			return nil, err
 		}
 		if appSinkEnded(p.sink) {
