@@ -31,12 +31,14 @@ type Framer struct {
 	shape   shape // of the pictures that the rest is made for
 	place   Placement
 	scaler  *Scaler
+	stored  Linear // a scaled picture that is still to be turned
 }
 
 // shape is all of a picture that its placement depends on.
 type shape struct {
-	size     image.Point
-	num, den int
+	size        image.Point
+	num, den    int
+	orientation Orientation
 }
 
 // NewFramer checks the framing.
@@ -59,13 +61,21 @@ func (f *Framer) Frame(dst *Framed, p Picture) error {
 	if p.Image == nil {
 		return fmt.Errorf("picture: no picture")
 	}
-	if s := (shape{p.Image.Bounds().Size(), p.AspectNum, p.AspectDen}); f.scaler == nil || s != f.shape {
+	if s := (shape{p.Image.Bounds().Size(), p.AspectNum, p.AspectDen, p.Orientation}); f.scaler == nil || s != f.shape {
 		if err := f.prepare(p.Image.Bounds(), s); err != nil {
 			return err
 		}
 	}
 	dst.Bounds = f.place.Dst
-	return f.scaler.Scale(&dst.Linear, p)
+	if p.Orientation <= 1 {
+		return f.scaler.Scale(&dst.Linear, p)
+	}
+	// A small picture is turned sooner than a large one.
+	if err := f.scaler.Scale(&f.stored, p); err != nil {
+		return err
+	}
+	p.Orientation.turn(&dst.Linear, &f.stored)
+	return nil
 }
 
 // take copies a picture that was framed before.
@@ -82,11 +92,19 @@ func (f *Framer) take(dst, p *Framed) error {
 
 // prepare makes everything that depends on the shape of the pictures.
 func (f *Framer) prepare(bounds image.Rectangle, s shape) error {
-	place, err := Place(s.size.X, s.size.Y, s.num, s.den, f.framing.Crop, f.framing.Fit, f.framing.Width, f.framing.Height)
+	if s.orientation > 8 {
+		return fmt.Errorf("picture: orientation %d, want 0 to 8", s.orientation)
+	}
+	upright, num, den := s.orientation.Upright(s.size), s.num, s.den
+	if transpose, _, _ := s.orientation.steps(); transpose {
+		num, den = den, num
+	}
+	place, err := Place(upright.X, upright.Y, num, den, f.framing.Crop, f.framing.Fit, f.framing.Width, f.framing.Height)
 	if err != nil {
 		return err
 	}
-	scaler, err := NewScaler(bounds, place.Src, place.Dst.Dx(), place.Dst.Dy())
+	size := s.orientation.Upright(place.Dst.Size()) // back to how it is stored
+	scaler, err := NewScaler(bounds, s.orientation.stored(place.Src, upright), size.X, size.Y)
 	if err != nil {
 		return err
 	}

@@ -34,8 +34,9 @@ type Picture struct {
 	// all that belongs to it; nil for others.
 	Framed *Framed
 	Colour Colour
-	// Width to height of one pixel; 0 in either means square.
+	// Width to height of one pixel as it is stored; 0 in either means square.
 	AspectNum, AspectDen int
+	Orientation          Orientation
 }
 
 // Linear is a picture in linear light with the sRGB primaries.
