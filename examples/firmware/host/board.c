@@ -1,0 +1,165 @@
+/* A PC as a player's hardware: clips are files, the panel is a row of bytes that
+   is written to a file after each beat, the DAC writes a WAV file. Time is the
+   number of samples that the DAC has taken, so that nothing depends on how fast
+   the PC is. */
+#include "board.h"
+
+#include <stdio.h>
+#include <stdlib.h>
+#include <string.h>
+
+static uint8_t panel[3u * 1024 * 1024];
+static uint32_t panelAt, panelMost;
+static FILE *panelFile, *soundFile;
+static uint32_t samples, milliseconds;
+static int running;
+
+/* The card brings bytesPerSecond, all at once when that is 0. */
+static double bytesPerSecond, credit;
+static void *cardFile;
+static uint8_t *cardBuffer;
+static uint32_t cardSector, cardCount, cardDone;
+
+static void fail(const char *what)
+{
+    fprintf(stderr, "player: %s\n", what);
+    exit(1);
+}
+
+static int read_sector(FILE *f, uint32_t sector, uint8_t *buffer)
+{
+    if (fseek(f, (long)sector * 512, SEEK_SET) || fread(buffer, 1, 512, f) != 512) return -5;
+    return 0;
+}
+
+void card_start(void *file, uint32_t sector, uint32_t count, uint8_t *buffer)
+{
+    cardFile = file;
+    cardSector = sector;
+    cardCount = count;
+    cardBuffer = buffer;
+    cardDone = 0;
+}
+
+int32_t card_arrived(void)
+{
+    while (cardDone < cardCount && (bytesPerSecond == 0 || credit >= 512)) {
+        if (read_sector(cardFile, cardSector + cardDone, cardBuffer + (size_t)cardDone * 512)) return -5;
+        cardDone++;
+        credit -= 512;
+    }
+    return (int32_t)cardDone;
+}
+
+void card_stop(void) { cardCount = cardDone = 0; }
+
+int card_read(void *file, uint32_t sector, uint32_t count, uint8_t *buffer)
+{
+    int32_t arrived;
+    card_start(file, sector, count, buffer);
+    while ((arrived = card_arrived()) >= 0 && (uint32_t)arrived < count) board_wait();
+    return arrived < 0 ? arrived : 0;
+}
+
+void panel_window(void) { panelAt = 0; }
+
+void panel_write(const uint8_t *bytes, uint32_t count)
+{
+    if (count > sizeof panel - panelAt) fail("more bytes than a panel has");
+    memcpy(panel + panelAt, bytes, count);
+    panelAt += count;
+    if (panelAt > panelMost) panelMost = panelAt;
+}
+
+void board_beat(void)
+{
+    if (fwrite(panel, 1, player_about()->frameBytes, panelFile) != player_about()->frameBytes) fail("cannot write the panel's file");
+}
+
+void board_start(void)
+{
+    running = 1;
+    samples = milliseconds = 0;
+}
+
+uint32_t board_milliseconds(void) { return milliseconds; }
+
+/* A sample's time passes, or a millisecond's. */
+void board_wait(void)
+{
+    const player_facts *f = player_about();
+    int16_t out[2];
+    uint32_t c;
+    if (cardDone < cardCount) credit += f->channels ? bytesPerSecond * f->sampleRateDen / f->sampleRateNum : bytesPerSecond / 1000;
+    if (f->channels == 0) {
+        if (running) milliseconds++;
+        return;
+    }
+    if (!running) return;
+    player_samples(out, 1);
+    for (c = 0; c < f->channels; c++) {
+        putc((uint16_t)out[c] & 255, soundFile);
+        putc((uint16_t)out[c] >> 8, soundFile);
+    }
+    samples++;
+}
+
+static void number(uint32_t v, int bytes)
+{
+    for (; bytes; bytes--, v >>= 8) putc((int)(v & 255), soundFile);
+}
+
+static void wav_header(void)
+{
+    const player_facts *f = player_about();
+    uint32_t rate = f->channels ? (f->sampleRateNum + f->sampleRateDen / 2) / f->sampleRateDen : 8000;
+    uint32_t channels = f->channels ? f->channels : 1, data = samples * channels * 2;
+    rewind(soundFile);
+    fputs("RIFF", soundFile);
+    number(36 + data, 4);
+    fputs("WAVEfmt ", soundFile);
+    number(16, 4);
+    number(1, 2);
+    number(channels, 2);
+    number(rate, 4);
+    number(rate * channels * 2, 4);
+    number(channels * 2, 2);
+    number(16, 2);
+    fputs("data", soundFile);
+    number(data, 4);
+}
+
+int main(int argc, char **argv)
+{
+    player_file files[1000];
+    const player_facts *f = player_about();
+    uint32_t count = 0;
+    int32_t error;
+    int whole;
+    if (argc > 2 && strcmp(argv[1], "-rate") == 0) {
+        bytesPerSecond = strtod(argv[2], NULL);
+        argv += 2;
+        argc -= 2;
+    }
+    whole = argc > 1 && strcmp(argv[1], "whole") == 0;
+    if (argc < 5 || argc > 1004 || (!whole && strcmp(argv[1], "strips"))) {
+        fputs("usage: player [-rate BYTES_A_SECOND] strips|whole PANEL SOUND.wav CLIP [PART ...]\n", stderr);
+        return 2;
+    }
+    for (; (int)count + 4 < argc; count++) {
+        FILE *clip = fopen(argv[4 + count], "rb");
+        long size = clip && fseek(clip, 0, SEEK_END) == 0 ? ftell(clip) : -1;
+        if (size < 0) fail("cannot open a clip");
+        files[count].file = clip;
+        files[count].bytes = (unsigned long)size > 0xFFFFFFFEu ? 0xFFFFFFFEu : (uint32_t)size;
+    }
+    panelFile = fopen(argv[2], "wb");
+    soundFile = fopen(argv[3], "wb");
+    if (panelFile == NULL || soundFile == NULL) fail("cannot open the files to write");
+    wav_header();
+    error = whole ? player_whole(files, count) : player_strips(files, count);
+    wav_header();
+    if (fclose(panelFile) || fclose(soundFile)) fail("cannot write");
+    printf("beats %u late %u lost %u gaps %u error %d\n", (unsigned)f->beats, (unsigned)f->late, (unsigned)f->lost, (unsigned)f->gaps, (int)error);
+    return error ? 1 : 0;
+}

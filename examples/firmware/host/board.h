@@ -1,0 +1,50 @@
+/* What a player's hardware does for player.c, and what player.c has for it.
+   board.c is a PC; on a microcontroller these are drivers. */
+#ifndef BOARD_H
+#define BOARD_H
+
+#include <stdint.h>
+
+/* The card. Reads count sectors of a file and waits: 0, or a negative error. */
+int card_read(void *file, uint32_t sector, uint32_t count, uint8_t *buffer);
+
+/* The same without waiting: starts to read, says how many of the sectors have
+   come (or a negative error), gives up. */
+void card_start(void *file, uint32_t sector, uint32_t count, uint8_t *buffer);
+int32_t card_arrived(void);
+void card_stop(void);
+
+/* The panel: sets its window to the whole picture; takes the bytes that follow. */
+void panel_window(void);
+void panel_write(const uint8_t *bytes, uint32_t count);
+
+/* Starts the DAC, which calls player_samples whenever it has room, and a clock
+   of milliseconds. board_wait sleeps until the next interrupt. */
+void board_start(void);
+uint32_t board_milliseconds(void);
+void board_wait(void);
+
+/* A beat is over. A PC keeps what the panel shows now. */
+void board_beat(void);
+
+/* A clip: its parts, in order. */
+typedef struct {
+    void *file;
+    uint32_t bytes;
+} player_file;
+
+typedef struct {
+    uint32_t frameBytes, channels, sampleRateNum, sampleRateDen;
+    uint32_t beats, late, lost; /* pictures: all, dropped, damaged */
+    uint32_t gaps;              /* samples that were not there in time */
+} player_facts;
+
+/* Plays a clip in strips or in whole beats: 0 at its end, or the reader's error. */
+int32_t player_strips(const player_file *files, uint32_t count);
+int32_t player_whole(const player_file *files, uint32_t count);
+const player_facts *player_about(void);
+
+/* The next samples for the DAC, left and right in turn: an interrupt. */
+void player_samples(int16_t *out, uint32_t samples);
+
+#endif

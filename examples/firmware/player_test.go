@@ -1,0 +1,426 @@
+// Package firmware_test compiles the players of this folder and holds what they
+// show and sound against the Go reader.
+package firmware_test
+
+import (
+	"bytes"
+	"encoding/binary"
+	"errors"
+	"fmt"
+	"image"
+	"image/png"
+	"io"
+	"math/rand/v2"
+	"os"
+	"os/exec"
+	"path/filepath"
+	"strings"
+	"testing"
+
+	"example.org/stampreel/container"
+	"example.org/stampreel/container/pixel"
+	"example.org/stampreel/container/sample"
+)
+
+// missing skips the test by the name of what it lacks, or fails it where
+// everything has to be there.
+func missing(t *testing.T, what string) {
+	t.Helper()
+	if os.Getenv("STAMPREEL_REQUIRE_ALL") == "1" {
+		t.Fatalf("missing: %s", what)
+	}
+	t.Skipf("missing: %s", what)
+}
+
+// build compiles the player of host/ and returns its path. It reads the sources
+// too, so that go test knows what its cached results depend on.
+func build(t *testing.T, compiler string, args ...string) string {
+	t.Helper()
+	sources := []string{filepath.Join("host", "player.c"), filepath.Join("host", "board.c")}
+	for _, path := range append(sources, filepath.Join("host", "board.h"), filepath.Join("..", "..", "container", "c", "stampreel.h")) {
+		if _, err := os.ReadFile(path); err != nil {
+			t.Fatal(err)
+		}
+	}
+	if _, err := exec.LookPath(compiler); err != nil {
+		missing(t, compiler)
+	}
+	out := filepath.Join(t.TempDir(), "player")
+	args = append([]string{"-std=c99", "-Wall", "-Wextra", "-Wconversion", "-pedantic", "-Werror", "-I", filepath.Join("..", "..", "container", "c"), "-o", out}, args...)
+	if text, err := exec.Command(compiler, append(args, sources...)...).CombinedOutput(); err != nil {
+		t.Fatalf("%s %v: %v\n%s", compiler, args, err, text)
+	}
+	return out
+}
+
+var sanitized = []string{"-g", "-O1", "-fsanitize=address,undefined", "-fno-sanitize-recover=all"}
+
+// A result is what the player says of a clip and what panel and DAC got.
+type result struct {
+	beats, late, lost, gaps, err int
+	panel, wav                   []byte
+}
+
+// play runs the player on the parts of a clip.
+func play(t *testing.T, program, way string, rate int, files ...[]byte) (r result) {
+	t.Helper()
+	dir := t.TempDir()
+	panel, wav := filepath.Join(dir, "panel.raw"), filepath.Join(dir, "sound.wav")
+	args := []string{"-rate", fmt.Sprint(rate), way, panel, wav}
+	for i, f := range files {
+		path := filepath.Join(dir, fmt.Sprintf("clip%d.srq", i))
+		if err := os.WriteFile(path, f, 0o644); err != nil {
+			t.Fatal(err)
+		}
+		args = append(args, path)
+	}
+	var out, stderr bytes.Buffer
+	cmd := exec.Command(program, args...)
+	cmd.Stdout, cmd.Stderr = &out, &stderr
+	err := cmd.Run()
+	var exit *exec.ExitError
+	if n, _ := fmt.Sscanf(out.String(), "beats %d late %d lost %d gaps %d error %d\n", &r.beats, &r.late, &r.lost, &r.gaps, &r.err); n != 5 ||
+		err != nil && (!errors.As(err, &exit) || exit.ExitCode() != 1) || (err == nil) != (r.err == 0) {
+		t.Fatalf("player %v: %v: %s%s", args, err, out.Bytes(), stderr.Bytes())
+	}
+	for path, to := range map[string]*[]byte{panel: &r.panel, wav: &r.wav} {
+		if *to, err = os.ReadFile(path); err != nil {
+			t.Fatal(err)
+		}
+	}
+	return r
+}
+
+// want returns what the panel shows at the end of each beat, and the samples.
+func want(t *testing.T, files ...[]byte) (panel, samples []byte) {
+	t.Helper()
+	var picture []byte
+	var rest [][]byte // sound of the beats that are to come, decoded
+	for i, data := range files {
+		r, err := container.NewReader(bytes.NewReader(data), int64(len(data)), container.Limits{})
+		if err != nil {
+			t.Fatal(err)
+		}
+		h := r.Header()
+		lead, err := r.LeadIn()
+		if err != nil {
+			t.Fatal(err)
+		}
+		for k := 0; i == 0 && k < int(h.SoundLead); k++ {
+			n := h.LeadSamples(k)
+			rest = append(rest, decode(t, &h, lead[:h.CodedBytes(n)], n))
+			lead = lead[h.CodedBytes(n):]
+		}
+		for n := h.FirstBeat; n < h.FirstBeat+h.Beats; n++ {
+			var b container.Beat
+			if err := r.Read(n, &b); err != nil {
+				t.Fatal(err)
+			}
+			if b.FrameCoding == container.Raw {
+				picture = b.Frame
+			}
+			panel = append(panel, picture...)
+			rest = append(rest, decode(t, &h, b.Sound, h.StoredSamples(n)))
+			samples = append(samples, rest[0]...)
+			rest = rest[1:]
+		}
+	}
+	return panel, samples
+}
+
+// decode returns signed 16-bit samples, the low byte first.
+func decode(t *testing.T, h *container.Header, sound []byte, samples int) []byte {
+	t.Helper()
+	wave := make([]int16, samples*int(h.Channels))
+	var err error
+	switch h.SoundCoding {
+	case container.U8:
+		err = sample.DecodeU8(wave, sound)
+	case container.S16:
+		err = sample.DecodeS16(wave, sound)
+	case container.IMAADPCM:
+		err = sample.DecodeADPCM(wave, sound, samples, int(h.Channels))
+	}
+	if err != nil {
+		t.Fatal(err)
+	}
+	return sample.AppendS16(nil, wave)
+}
+
+// same compares what a player gave with what the Go reader makes of the clip.
+func same(t *testing.T, name string, r result, files ...[]byte) {
+	t.Helper()
+	panel, samples := want(t, files...)
+	if r.err != 0 || r.late != 0 || r.lost != 0 || r.gaps != 0 {
+		t.Errorf("%s: beats %d late %d lost %d gaps %d error %d", name, r.beats, r.late, r.lost, r.gaps, r.err)
+	}
+	if !bytes.Equal(r.panel, panel) {
+		t.Errorf("%s: the panel shows %d bytes, want %d, or others", name, len(r.panel), len(panel))
+	}
+	if len(r.wav) < 44 || !bytes.Equal(r.wav[44:], samples) || int(binary.LittleEndian.Uint32(r.wav[40:])) != len(samples) {
+		t.Errorf("%s: the DAC has %d bytes, want %d, or others", name, len(r.wav)-44, len(samples))
+	}
+}
+
+// memFile is a file in memory.
+type memFile struct {
+	data []byte
+	at   int
+}
+
+func (m *memFile) Write(p []byte) (int, error) {
+	if need := m.at + len(p); need > len(m.data) {
+		m.data = append(m.data, make([]byte, need-len(m.data))...)
+	}
+	copy(m.data[m.at:], p)
+	m.at += len(p)
+	return len(p), nil
+}
+
+func (m *memFile) Seek(off int64, _ int) (int64, error) {
+	m.at = int(off)
+	return off, nil
+}
+
+// clip writes a clip of seeded noise, a beat for each R (raw) or - (repeat).
+func clip(t *testing.T, s container.Settings, codings string) (files [][]byte) {
+	t.Helper()
+	rng := rand.New(rand.NewPCG(11, uint64(len(codings))))
+	var parts []*memFile
+	w, err := container.NewPartsWriter(func(int) (io.WriteSeeker, error) {
+		parts = append(parts, &memFile{})
+		return parts[len(parts)-1], nil
+	}, s)
+	if err != nil {
+		t.Fatal(err)
+	}
+	codes := make([]uint8, s.Width*s.Height*s.PixelFormat.Channels())
+	for _, c := range codings {
+		coding, frame := container.Repeat, []byte(nil)
+		if c == 'R' {
+			for i := range codes {
+				codes[i] = uint8(rng.IntN(s.PixelFormat.Levels(i % s.PixelFormat.Channels())))
+			}
+			coding, frame = container.Raw, make([]byte, s.PixelFormat.FrameBytes(s.Width, s.Height))
+			s.PixelFormat.Pack(frame, codes, s.Width, s.Height)
+		}
+		wave := make([]int16, w.Samples()*s.Channels)
+		for i := range wave {
+			wave[i] = int16(rng.IntN(20000) - 10000)
+		}
+		var sound []byte
+		switch s.SoundCoding {
+		case container.U8:
+			sound = sample.AppendU8(nil, wave)
+		case container.S16:
+			sound = sample.AppendS16(nil, wave)
+		case container.IMAADPCM:
+			var e sample.ADPCMEncoder
+			sound = e.Encode(nil, wave, s.Channels)
+		}
+		if err := w.Write(coding, frame, sound); err != nil {
+			t.Fatal(err)
+		}
+	}
+	if _, err := w.Close(); err != nil {
+		t.Fatal(err)
+	}
+	for _, p := range parts {
+		files = append(files, p.data)
+	}
+	return files
+}
+
+func station() container.Settings {
+	return container.Settings{Width: 60, Height: 41, PixelFormat: pixel.RGB444, Rate: container.Ratio{Num: 30000, Den: 1001},
+		SoundCoding: container.U8, Channels: 1, SampleRate: container.Ratio{Num: 11025, Den: 1}, SoundLead: 6}
+}
+
+const validVectors = 42
+
+func TestThePlayerShowsAndSoundsWhatTheGoReaderDoes(t *testing.T) {
+	program := build(t, "gcc", sanitized...)
+	small := build(t, "gcc", append(sanitized, "-DRING_SECTORS=1", "-DSOUND_BYTES=65536")...)
+	texts, err := filepath.Glob("../../testdata/vectors/*.txt")
+	if err != nil {
+		t.Fatal(err)
+	}
+	valid := 0
+	for _, path := range texts {
+		if text, err := os.ReadFile(path); err != nil || !strings.Contains(string(text), "expect: ok\n") {
+			continue
+		}
+		data, err := os.ReadFile(strings.TrimSuffix(path, ".txt") + ".srq")
+		if err != nil {
+			t.Fatal(err)
+		}
+		valid++
+		for _, way := range []string{"strips", "whole"} {
+			same(t, filepath.Base(path)+" in "+way, play(t, program, way, 0, data), data)
+		}
+		same(t, filepath.Base(path)+" a sector at a time", play(t, small, "strips", 0, data), data)
+	}
+	if valid != validVectors {
+		t.Errorf("%d valid vectors, want %d", valid, validVectors)
+	}
+	for _, coding := range []container.SoundCoding{container.NoSound, container.U8, container.S16, container.IMAADPCM} {
+		for channels := 1; channels <= 2; channels++ {
+			s := station()
+			s.SoundCoding, s.Channels = coding, channels
+			if coding == container.NoSound {
+				s.Channels, s.SampleRate, s.SoundLead = 0, container.Ratio{}, 0
+			}
+			files := clip(t, s, strings.Repeat("RR--R", 12))
+			for _, way := range []string{"strips", "whole"} {
+				same(t, fmt.Sprintf("%v, %d channels, in %s", coding, channels, way), play(t, program, way, 0, files...), files...)
+			}
+		}
+	}
+	s := station()
+	s.PartSectors = 400
+	files := clip(t, s, strings.Repeat("RR--R", 40))
+	if len(files) < 3 {
+		t.Fatalf("%d parts, want several", len(files))
+	}
+	for _, way := range []string{"strips", "whole"} {
+		same(t, "parts in "+way, play(t, program, way, 0, files...), files...)
+	}
+}
+
+// TestThePlayerGivesWhatUnpackGives goes through the command itself. Levels of
+// grey8 are those of a PNG, samples of s16 and of ADPCM those of a WAV file.
+func TestThePlayerGivesWhatUnpackGives(t *testing.T) {
+	program := build(t, "gcc", sanitized...)
+	dir := t.TempDir()
+	command := filepath.Join(dir, "stampreel")
+	if text, err := exec.Command("go", "build", "-o", command, "example.org/stampreel/cmd/stampreel").CombinedOutput(); err != nil {
+		t.Fatalf("go build: %v\n%s", err, text)
+	}
+	for _, coding := range []container.SoundCoding{container.S16, container.IMAADPCM} {
+		s := station()
+		s.PixelFormat, s.SoundCoding, s.Channels = pixel.Grey8, coding, 2
+		data := clip(t, s, "RR-R--R")[0]
+		path, folder := filepath.Join(dir, coding.String()+".srq"), filepath.Join(dir, coding.String())
+		if err := os.WriteFile(path, data, 0o644); err != nil {
+			t.Fatal(err)
+		}
+		if text, err := exec.Command(command, "unpack", path, "-o", folder).CombinedOutput(); err != nil {
+			t.Fatalf("stampreel unpack: %v\n%s", err, text)
+		}
+		wav, err := os.ReadFile(filepath.Join(folder, "sound.wav"))
+		if err != nil {
+			t.Fatal(err)
+		}
+		var panel []byte
+		pictures, err := filepath.Glob(filepath.Join(folder, "*.png"))
+		if err != nil || len(pictures) != 7 {
+			t.Fatalf("%d pictures, want 7: %v", len(pictures), err)
+		}
+		for _, name := range pictures {
+			f, err := os.Open(name)
+			if err != nil {
+				t.Fatal(err)
+			}
+			img, err := png.Decode(f)
+			f.Close()
+			rgba, ok := img.(*image.RGBA)
+			if err != nil || !ok {
+				t.Fatalf("%s: %T, %v", name, img, err)
+			}
+			for i := 0; i < len(rgba.Pix); i += 4 {
+				panel = append(panel, rgba.Pix[i])
+			}
+		}
+		for _, way := range []string{"strips", "whole"} {
+			r := play(t, program, way, 0, data)
+			_, samples, ok := bytes.Cut(wav, []byte("data"))
+			if !ok || !bytes.Equal(r.panel, panel) || !bytes.Equal(r.wav[44:], samples[4:]) {
+				t.Errorf("%v in %s: %d bytes of panel and %d of sound, unpack gives %d and %d, or others", coding, way, len(r.panel), len(r.wav)-44, len(panel), len(samples)-4)
+			}
+		}
+	}
+}
+
+// TestTheNeedCurveIsEnough plays from cards that sustain what the need curve
+// asks for with the player's buffer, and a hundredth more because this card's
+// sectors come whole: no picture is late and no sample missing. At half of it,
+// pictures are.
+func TestTheNeedCurveIsEnough(t *testing.T) {
+	for k := range 4 {
+		program := build(t, "gcc", "-O2", fmt.Sprintf("-DRING_SECTORS=%d", 8<<k))
+		for _, codings := range []string{"RRRRRRRRRRRRRRRR", "R--RRRR---R-R---RRRRRR----", "R---------RRRRR-"} {
+			data := clip(t, station(), strings.Repeat(codings, 4))[0]
+			r, err := container.NewReader(bytes.NewReader(data), int64(len(data)), container.Limits{})
+			if err != nil {
+				t.Fatal(err)
+			}
+			need := int(r.Header().Need[k])
+			if need == 0 {
+				t.Fatalf("%s: no need with %d KiB", codings, 4<<k)
+			}
+			same(t, fmt.Sprintf("%s, %d KiB at %d B/s", codings, 4<<k, need), play(t, program, "strips", need+need/100, data), data)
+			if got := play(t, program, "strips", need/2, data); got.late == 0 {
+				t.Errorf("%s, %d KiB at %d B/s: no picture is late", codings, 4<<k, need/2)
+			}
+		}
+	}
+}
+
+// TestDamageCostsBeatsAndNeverThePlayer plays clips with bytes changed. One
+// damaged beat header is one picture.
+func TestDamageCostsBeatsAndNeverThePlayer(t *testing.T) {
+	program := build(t, "gcc", sanitized...)
+	s := station()
+	s.SoundCoding = container.IMAADPCM
+	data := clip(t, s, strings.Repeat("RRR-R", 4))[0]
+	r, err := container.NewReader(bytes.NewReader(data), int64(len(data)), container.Limits{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	h := r.Header()
+	var b container.Beat
+	if err := r.ReadHeader(7, &b); err != nil {
+		t.Fatal(err)
+	}
+	bad := bytes.Clone(data)
+	bad[b.Sector*container.SectorBytes+5] ^= 1
+	for _, way := range []string{"strips", "whole"} {
+		got, wantPanel := play(t, program, way, 0, bad), 20*h.RawFrameBytes()
+		if got.err != 0 || got.lost != 1 || got.beats != 20 || got.gaps != 0 || len(got.panel) != wantPanel {
+			t.Errorf("%s with beat 7 damaged: beats %d lost %d gaps %d error %d, %d bytes of panel", way, got.beats, got.lost, got.gaps, got.err, len(got.panel))
+		}
+	}
+	rng := rand.New(rand.NewPCG(4, 4))
+	lost, refused := 0, 0
+	for range 150 {
+		bad := bytes.Clone(data)
+		for range 1 + rng.IntN(4) {
+			at := rng.IntN(len(bad)/container.SectorBytes)*container.SectorBytes + rng.IntN(40)
+			bad[at] ^= byte(1 + rng.IntN(255))
+		}
+		got := play(t, program, []string{"strips", "whole"}[rng.IntN(2)], 0, bad[:len(bad)-rng.IntN(2)*512])
+		lost += got.lost
+		if got.err != 0 {
+			refused++
+		}
+	}
+	if lost < 10 || refused < 10 {
+		t.Errorf("%d beats lost and %d clips refused in 150 damaged clips: too few to say much", lost, refused)
+	}
+}
+
+func TestThePlayerCompilesEverywhere(t *testing.T) {
+	for _, compiler := range []string{"gcc", "clang"} {
+		t.Run(compiler, func(t *testing.T) { build(t, compiler, "-O2") })
+	}
+	t.Run("arm-none-eabi-gcc", func(t *testing.T) {
+		if _, err := exec.LookPath("arm-none-eabi-gcc"); err != nil {
+			missing(t, "arm-none-eabi-gcc")
+		}
+		args := []string{"-std=c99", "-Wall", "-Wextra", "-Wconversion", "-pedantic", "-Werror", "-mcpu=cortex-m0", "-mthumb", "-ffreestanding", "-Os",
+			"-I", filepath.Join("..", "..", "container", "c"), "-c", "-o", filepath.Join(t.TempDir(), "player.o"), filepath.Join("host", "player.c")}
+		if text, err := exec.Command("arm-none-eabi-gcc", args...).CombinedOutput(); err != nil {
+			t.Fatalf("arm-none-eabi-gcc %v: %v\n%s", args, err, text)
+		}
+	})
+}
