@@ -362,10 +362,10 @@ func (r *runner) warnOfSound() {
 		warn("the sound goes on for %.1f s after the last picture: left out", left)
 	}
 	if n := r.result.Sound.Clipped; n > 0 {
-		warn("%d samples were louder than full scale and are clipped", n)
+		warn("samples of the sound louder than full scale, which are clipped: %d", n)
 	}
 	if n := r.result.Sound.Invalid; n > 0 {
-		warn("%d samples are not numbers and play as silence", n)
+		warn("samples of the sound that are not numbers, and play as silence: %d", n)
 	}
 }
 

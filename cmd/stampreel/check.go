@@ -22,7 +22,8 @@ func checkCommand() *command {
 			"the player gives, and says plays, tight (in time with less than 20 % to spare) or " +
 			"stutters. Two levels are judged: the pause of the card that the player file gives, which " +
 			"decides, and the 100 ms that the SD specification allows a card to take. Exit code 3 " +
-			"when a clip stutters or was made for another player.",
+			"when a clip stutters or was made for another player. Whether all bytes of a clip are " +
+			"right, verify tells.",
 		operands: []operand{{"CLIP|FOLDER...", "clips, or folders of them (a card)"}},
 		examples: []example{
 			{"stampreel check film.srq", "every part of the player that film.srq loads, with margins"},

@@ -65,12 +65,22 @@ func runFill(ctx context.Context, c *call) error {
 		}
 		return usagef("%s is not a folder", folder).try("stampreel pack %s", folder)
 	}
+	if a, err := os.Stat(folder); err == nil {
+		if b, err := os.Stat(card); err == nil && os.SameFile(a, b) {
+			return usagef("%s is the folder of the sources: the clips need another one", console.Name(card)).try("stampreel fill %s card/", console.Name(folder))
+		}
+	}
 	items, skipped, err := fill.Find(ctx, folder, card)
 	if err != nil {
 		return err
 	}
 	items, skipped = fill.ForPlayer(items, skipped, player.HasSound())
 	c.noteSkipped(skipped)
+	for _, it := range items {
+		if it.Sound != "" {
+			c.console.Note("%s gets the sound of %s", console.Name(it.Source), console.Name(it.Sound))
+		}
+	}
 	if len(items) == 0 {
 		return fmt.Errorf("%s: no source in this folder for %s", folder, player.Name.Value)
 	}

@@ -25,8 +25,8 @@ func packCommand() *command {
 		name: "pack", group: "Making clips",
 		short: "pack one source into one clip",
 		about: "Scales and dithers the pictures of SOURCE to the player's panel, converts its " +
-			"sound to the player's DAC, and writes both as a clip. SOURCE is an animation, a " +
-			"picture, a folder of numbered frames, a Y4M video or a sound; its content decides, " +
+			"sound to the player's DAC, and writes both as a clip. SOURCE is a video, an " +
+			"animation, a picture, a folder of numbered frames or a sound; its content decides, " +
 			"not its name. The clip is verified before it gets its name.\n\n" +
 			"Flashing pictures can harm people with photosensitive epilepsy, and a small " +
 			"speaker near an ear is louder than it looks: watch and hear a new clip with care.",
@@ -39,7 +39,7 @@ func packCommand() *command {
 		}, packingFlags()...),
 		examples: []example{
 			{"stampreel pack express.gif", "writes express.srq for the player of player.yaml"},
-			{"stampreel pack film.y4m film.wav -o card/film.srq --from 1:30 --to 2:00", "half a minute of a film and its sound"},
+			{"stampreel pack film.mp4 -o card/film.srq --from 1:30 --to 2:00", "half a minute of a film, with its sound"},
 			{"stampreel pack chime.wav --meter", "a sound that shows how loud it is"},
 			{"stampreel pack frames/ --rate 12.5 --fit cover --player round-240", "numbered pictures, filling a round panel"},
 		},

@@ -40,7 +40,11 @@ func Create(path string) (*File, error) {
 		}
 		path = target
 	}
-	f, err := os.CreateTemp(filepath.Dir(path), tempPrefix+"*.part")
+	dir := filepath.Dir(path)
+	f, err := os.CreateTemp(dir, tempPrefix+"*.part")
+	if errors.Is(err, os.ErrNotExist) {
+		return nil, fmt.Errorf("cardfs: %w", &os.PathError{Op: "write", Path: path, Err: fmt.Errorf("there is no folder %s", dir)})
+	}
 	if err != nil {
 		return nil, fmt.Errorf("cardfs: %w", plain(err, path))
 	}

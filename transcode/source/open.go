@@ -13,7 +13,7 @@ import (
 )
 
 const (
-	opened  = "this version opens GIF, PNG, JPEG, WebP, BMP, Y4M, AVI with Motion JPEG, WAV, FLAC, MP3 and folders of numbered pictures"
+	opened  = "stampreel sources lists what is opened"
 	tryVid  = "export it as AVI with Motion JPEG and PCM sound, as Y4M video, as an animated GIF or as numbered PNG pictures with their sound as WAV"
 	trySnd  = "export it as WAV sound, 16-bit PCM, or as FLAC"
 	tryPic  = "export it as PNG or JPEG"

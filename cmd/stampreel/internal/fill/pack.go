@@ -2,6 +2,7 @@ package fill
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"image/color"
 	"io"
@@ -240,9 +241,10 @@ func removeOldParts(clip string, parts int) {
 	}
 }
 
-// named puts the source's name before errors that lack it.
+// named puts the source's name before errors that name no file.
 func named(path string, err error) error {
-	if strings.Contains(err.Error(), path) {
+	var other *os.PathError
+	if strings.Contains(err.Error(), path) || errors.As(err, &other) {
 		return err
 	}
 	return fmt.Errorf("%s: %w", path, err)
