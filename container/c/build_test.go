@@ -31,7 +31,7 @@ var m0 = []string{"-mcpu=cortex-m0", "-mthumb", "-ffreestanding"}
 // so that go test knows what its cached results depend on.
 func have(t testing.TB, program string) string {
 	t.Helper()
-	for _, source := range []string{"stampreel.h", "testdata/conform.c"} {
+	for _, source := range []string{"stampreel.h", "testdata/conform.c", "testdata/m0.c", "testdata/m0.ld", "testdata/fuzz.c"} {
 		if _, err := os.ReadFile(source); err != nil {
 			t.Fatal(err)
 		}
@@ -55,6 +55,13 @@ func run(t testing.TB, program string, args ...string) []byte {
 	return out.Bytes()
 }
 
+// runIn runs a program in a folder and returns all that it says.
+func runIn(dir, program string, args ...string) ([]byte, error) {
+	cmd := exec.Command(program, args...)
+	cmd.Dir = dir
+	return cmd.CombinedOutput()
+}
+
 // built holds the programs that tests share.
 var (
 	built     = map[string]string{}
@@ -74,8 +81,8 @@ func TestMain(m *testing.M) {
 }
 
 // sanitized builds a program of testdata with the sanitizers of gcc and
-// returns its path.
-func sanitized(t testing.TB, source string) string {
+// returns the command that runs it.
+func sanitized(t testing.TB, source string) []string {
 	t.Helper()
 	have(t, "gcc")
 	if built[source] == "" {
@@ -85,7 +92,7 @@ func sanitized(t testing.TB, source string) string {
 		run(t, "gcc", args...)
 		built[source] = out
 	}
-	return built[source]
+	return []string{built[source]}
 }
 
 // implementation compiles the reader alone.

@@ -40,11 +40,11 @@ func (j *job) append(p []byte) []byte {
 	return p
 }
 
-// conform runs the C program on jobs and hands each answer to want with its
+// conform runs a build of conform.c on jobs and hands each answer to want with its
 // number. It keeps no more than a few jobs at a time.
-func conform(t *testing.T, program string, count int, make func(i int) job, answer func(i int, text string)) {
+func conform(t *testing.T, program []string, count int, make func(i int) job, answer func(i int, text string)) {
 	t.Helper()
-	cmd := exec.Command(program)
+	cmd := exec.Command(program[0], program[1:]...)
 	in, err := cmd.StdinPipe()
 	if err != nil {
 		t.Fatal(err)

@@ -324,6 +324,12 @@ int32_t stampreel_next(stampreel_card *c, stampreel_piece *piece);
 #define SRQ_LAST_SOUND_CODING STAMPREEL_IMA_ADPCM
 #endif
 
+#ifdef __GNUC__
+#define SRQ_APART __attribute__((noinline)) /* what is called one after the other shares its stack */
+#else
+#define SRQ_APART
+#endif
+
 enum { /* where the fields of a beat header lie, and those of a seek entry */
     SRQ_BEAT_beatCRC = 2,
     SRQ_BEAT_number = 4,
@@ -493,7 +499,7 @@ uint32_t stampreel_clock_step(stampreel_clock *t)
 /* Goes to the start of beat next, whose clock has to be right. */
 static void srq_ready(stampreel_reader *r)
 {
-    uint32_t samples = stampreel_clock_step(&r->clock);
+    uint32_t samples = stampreel_clock_step(&r->clock), room = r->clip.fileSectors - r->sector;
     if (r->next + r->clip.soundLead >= r->clip.allBeats && !(r->clip.flags & STAMPREEL_LOOPS)) samples = 0;
     r->stored = srq_sound_bytes(&r->clip, samples);
     r->beatSector = r->sector;
@@ -503,6 +509,7 @@ static void srq_ready(stampreel_reader *r)
     } else if (r->next + r->clip.soundLead >= r->from) {
         r->run = srq_sectors(SRQ_BEAT_BYTES + r->stored);
     }
+    if (r->run > room) r->run = room;
     r->state = SRQ_AT_BEAT;
 }
 
@@ -612,7 +619,7 @@ static uint32_t srq_frame_bytes(const stampreel_clip *c)
 }
 
 /* Checks the fields of the sound, and those that follow from it. */
-static int srq_header_sound(const stampreel_clip *c)
+SRQ_APART static int srq_header_sound(const stampreel_clip *c)
 {
     stampreel_clock t;
     uint32_t n = c->soundLead, rest, bytes = 0, beat;
@@ -638,7 +645,8 @@ static int srq_header_sound(const stampreel_clip *c)
     return 0;
 }
 
-int stampreel_header(stampreel_clip *c, const uint8_t *sector0)
+/* Checks all else in the header. */
+SRQ_APART static int srq_header_fields(stampreel_clip *c, const uint8_t *sector0)
 {
     uint32_t i, v, end;
     if (stampreel_get32(sector0) != 0x5152539B || stampreel_get32(sector0 + 4) != 0x0A1A0A0D ||
@@ -663,7 +671,13 @@ int stampreel_header(stampreel_clip *c, const uint8_t *sector0)
         end > c->allBeats || (end < c->allBeats) != (c->flags >> 1) || (c->part == 0) != (c->firstBeat == 0) ||
         c->seekShift != i || c->fileSectors < c->beatsSector + c->beats || c->firstBeatSectors > c->maxBeatSectors)
         return STAMPREEL_DAMAGED;
-    return srq_header_sound(c);
+    return 0;
+}
+
+int stampreel_header(stampreel_clip *c, const uint8_t *sector0)
+{
+    int error = srq_header_fields(c, sector0);
+    return error ? error : srq_header_sound(c);
 }
 
 /* Takes the header of a file. */
@@ -933,7 +947,8 @@ int32_t stampreel_go_on(stampreel_reader *r)
     if (r->error == 0) return 0;
     if (r->clip.beats == 0 || r->state < SRQ_AT_BEAT) return r->error;
     if (r->state == SRQ_AT_BEAT) {
-        if (r->expect == 0) return r->error;
+        uint32_t last = r->clip.firstBeat + r->clip.beats - 1;
+        if (r->expect == 0 || (r->next != last && r->expect >= r->clip.fileSectors - r->sector)) return r->error;
         r->beat.sectors = r->expect;
         r->beat.nextSectors = 0;
         if (r->next + r->clip.soundLead >= r->from) silence = r->stored;
