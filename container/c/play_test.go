@@ -7,6 +7,7 @@ import (
 	"fmt"
 	"hash/crc32"
 	"io"
+	"math/big"
 	"math/rand/v2"
 	"strings"
 	"testing"
@@ -423,6 +424,52 @@ func withPayload(data []byte, beats ...int) []byte {
 		binary.LittleEndian.PutUint16(data[at+2:], crc16(data[at+4:at+32]))
 	}
 	return data
+}
+
+// TestTimesAreExact compares the arithmetic that has no 64 bits with one that
+// has more, over lengths that no clip on a desk has.
+func TestTimesAreExact(t *testing.T) {
+	rng := rand.New(rand.NewPCG(9, 9))
+	var jobs []job
+	var want []string
+	used := map[string]bool{}
+	for _, v := range valid(t) {
+		for range 60 {
+			data := bytes.Clone(v.data)
+			const all = 1<<31 - 1
+			binary.LittleEndian.PutUint32(data[156:], all)
+			data[10] |= byte(container.More)
+			fixHeader(data)
+			h, err := container.DecodeHeader((*[container.SectorBytes]byte)(data))
+			if err != nil {
+				continue // the lead-in of a short clip ends with the clip
+			}
+			used[v.name] = true
+			n := rng.Uint32() >> (1 + rng.IntN(31))
+			big := func(n uint64) *big.Int { return new(big.Int).SetUint64(n) }
+			num, den := uint64(h.RateNum), uint64(h.RateDen)
+			quotient := func(a, b, c uint64) uint64 { p := big(a); return p.Mul(p, big(b)).Div(p, big(c)).Uint64() }
+			count := func(i, p, q uint64) uint64 {
+				if q == 0 {
+					return 0
+				}
+				return quotient(i+1, p, q) - quotient(i, p, q)
+			}
+			beat := quotient(uint64(n), num, 1000*den)
+			milliseconds := quotient(uint64(n), 1000*den, num)
+			if quotient(milliseconds, num, 1000*den) != uint64(n) {
+				milliseconds++
+			}
+			p, q := uint64(h.SampleRateNum)*den, uint64(h.SampleRateDen)*num
+			i, next := uint64(n)%all, (uint64(n)+1)%all
+			jobs = append(jobs, job{mode: 2, seek: n, files: [][]byte{data}})
+			want = append(want, fmt.Sprintf("ok %d %d %d %d %d %d", uint32(beat), uint32(milliseconds), count(i, p, q), count(next, p, q), count(i, 1000*den, num), count(next, 1000*den, num)))
+		}
+	}
+	if len(used) < 30 {
+		t.Fatalf("%d headers", len(used))
+	}
+	plays(t, jobs, func(i int) string { return want[i] })
 }
 
 // TestWhatIsJudgedFirst breaks two rules at a time.

@@ -3,10 +3,10 @@
 
    Standard input is a row of jobs, each a row of 32-bit little-endian numbers:
 
-       mode        0 verify: judge every rule of FORMAT.md; 1 play
+       mode        0 verify: judge every rule of FORMAT.md; 1 play; 2 times
        seed        chooses how many sectors are fed and samples decoded at a time
        sectors     0: feed as they come; else play through stampreel_next with this buffer
-       seek        the beat to seek before playing; 4294967295: none
+       seek        the beat to seek before playing; 4294967295: none. For times, any number
        most        play at most so many beats, round the loop or through the parts
        drop        drop the frame of each beat whose number is a multiple; 0: none
        limits      width, height, streamBytes, wholeBytes
@@ -14,7 +14,10 @@
 
    Verifying answers "ok BEATS FRAMES SOUND SAMPLES" or the kind of trouble:
    checksums of the frames, of the sound as stored and of it decoded. Playing
-   answers "KIND FIRST BEGUN ENDED FRAMES SOUND SAMPLES SILENCE LOST TORN".
+   answers "KIND FIRST BEGUN ENDED FRAMES SOUND SAMPLES SILENCE LOST TORN". Times
+   answers "KIND BEAT MILLISECONDS COUNT COUNT COUNT COUNT": the beat at that many
+   milliseconds, when that beat begins, the samples of that beat and the next,
+   the milliseconds of both.
 
    This is a host program; only stampreel.h itself is for firmware. */
 #include <stdint.h>
@@ -449,6 +452,27 @@ static void play(const job *j, const file *files)
     free(sound.p);
 }
 
+/* Times. */
+
+static void times(const job *j, const file *f)
+{
+    stampreel_clip c;
+    stampreel_clock samples, ticks;
+    int error = stampreel_header(&c, f->data), wrong;
+    uint32_t a, b;
+    if (error) {
+        puts(kind(error));
+        return;
+    }
+    wrong = stampreel_clock_start(&samples, &c, c.sampleRateNum, c.sampleRateDen, j->seek) || stampreel_clock_start(&ticks, &c, 1000, 1, j->seek) ||
+            stampreel_clock_start(&samples, &c, 0x7FFFFFFF, 1, 0) != (c.rateDen > 1 ? STAMPREEL_LIMIT : 0) ||
+            stampreel_clock_start(&samples, &c, c.sampleRateNum, c.sampleRateDen, j->seek);
+    a = stampreel_clock_step(&samples);
+    b = stampreel_clock_step(&ticks);
+    printf("%s %u %u %u %u %u %u\n", wrong ? "nonsense" : "ok", (unsigned)stampreel_beat_at(&c, j->seek), (unsigned)stampreel_milliseconds(&c, j->seek),
+           (unsigned)a, (unsigned)stampreel_clock_step(&samples), (unsigned)b, (unsigned)stampreel_clock_step(&ticks));
+}
+
 static int number(uint32_t *v)
 {
     uint8_t p[4];
@@ -481,7 +505,8 @@ int main(void)
         }
         dice = j.seed * 2654435761u | 1;
         if (j.mode == 0) verify(&j, files);
-        else play(&j, files);
+        else if (j.mode == 1) play(&j, files);
+        else times(&j, files);
         for (i = 0; i < j.files; i++) free((void *)files[i].data);
         free(files);
     }
