@@ -42,7 +42,7 @@ func (j *job) append(p []byte) []byte {
 
 // conform runs a build of conform.c on jobs and hands each answer to want with its
 // number. It keeps no more than a few jobs at a time.
-func conform(t *testing.T, program []string, count int, make func(i int) job, answer func(i int, text string)) {
+func conform(t *testing.T, program []string, count int, ask func(i int) job, answer func(i int, text string)) {
 	t.Helper()
 	cmd := exec.Command(program[0], program[1:]...)
 	in, err := cmd.StdinPipe()
@@ -62,7 +62,7 @@ func conform(t *testing.T, program []string, count int, make func(i int) job, an
 		defer in.Close()
 		var p []byte
 		for i := range count {
-			j := make(i)
+			j := ask(i)
 			p = j.append(p[:0])
 			if _, err := in.Write(p); err != nil {
 				return
@@ -419,18 +419,18 @@ func mutate(rng *rand.Rand, clip []byte, rows []headerRow) []byte {
 func TestBothReadersSayTheSameOfMutations(t *testing.T) {
 	count, seed := envNumber(t, "STAMPREEL_MUTATIONS", 2000), envNumber(t, "STAMPREEL_SEED", 1)
 	program, all, rows := sanitized(t, "conform.c"), valid(t), headerRows(t)
-	make := func(i int) []byte {
+	mutation := func(i int) []byte {
 		rng := rand.New(rand.NewPCG(uint64(seed), uint64(i)))
 		return mutate(rng, all[rng.IntN(len(all))].data, rows)
 	}
 	kinds := map[string]int{}
 	conform(t, program, count, func(i int) job {
-		return job{seed: uint32(i), files: [][]byte{make(i)}}
+		return job{seed: uint32(i), files: [][]byte{mutation(i)}}
 	}, func(i int, text string) {
-		want := goSays(make(i), container.Limits{})
+		want := goSays(mutation(i), container.Limits{})
 		if text != want {
 			path := filepath.Join(os.TempDir(), fmt.Sprintf("mutation-%d-%d.srq", seed, i))
-			os.WriteFile(path, make(i), 0o644)
+			os.WriteFile(path, mutation(i), 0o644)
 			t.Errorf("mutation %d (%s): the C reader says %s, the Go reader %s", i, path, text, want)
 		}
 		kind, _, _ := strings.Cut(want, " ")

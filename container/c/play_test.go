@@ -167,8 +167,7 @@ func clip(t *testing.T, s container.Settings, codings string, seed uint64) [][]b
 	frame := make([]byte, s.PixelFormat.FrameBytes(s.Width, s.Height))
 	codes := make([]uint8, s.Width*s.Height*s.PixelFormat.Channels())
 	for _, c := range codings {
-		var sound []byte
-		sound = make([]byte, w.SoundBytes())
+		sound := make([]byte, w.SoundBytes())
 		for i := range sound {
 			sound[i] = byte(rng.Uint32())
 		}
