@@ -120,7 +120,7 @@ func level(c *Clip, s summary, p *playerfile.Player, stall playerfile.Figure[tim
 	v := Level{Stall: stall.Value.Seconds(), Origin: stall.Origin, Late: -1, Sound: Plays}
 
 	_, origin := p.Reading()
-	origin = min(origin, p.Card.RequestTime.Origin, stall.Origin)
+	origin = min(origin, p.RequestTime().Origin, stall.Origin)
 	pictures := l.demand(c, s, stall.Value, 0)
 	cardRow, err := l.row(c, CardPart, pictures, origin)
 	if err != nil {

@@ -43,7 +43,7 @@ func Load(path string) (*Player, error) {
 
 // Parse reads a player file; name stands in its errors, all of which are *Error.
 func Parse(name string, data []byte) (*Player, error) {
-	data = bytes.TrimPrefix(data, []byte("\ufeff"))
+	data = lineFeeds(bytes.TrimPrefix(data, []byte("\ufeff")))
 	w := &walker{file: name, src: data, at: map[string]*token.Token{}}
 	root, err := w.tree()
 	if err != nil {
@@ -61,6 +61,10 @@ func Parse(name string, data []byte) (*Player, error) {
 	}
 	return p, nil
 }
+
+// lineFeeds ends lines as the YAML parser counts them: it takes a comment before
+// CR LF for two lines.
+func lineFeeds(data []byte) []byte { return bytes.ReplaceAll(data, []byte("\r\n"), []byte("\n")) }
 
 // walker goes through the tree of one file.
 type walker struct {

@@ -60,7 +60,7 @@ func TestUnitsReadAsPeopleWriteThem(t *testing.T) {
 	p := parse(t, strings.NewReplacer(
 		"bus-clock: 40 MHz", "bus-clock: 40MHz\n  real-clock: 80/3 MHz\n  set-up-time: 12.5 us\n  mounted: 270 degrees\n  offset: 52, 40",
 		"64 KiB", "65536 bytes",
-		"clock: 25 MHz", "clock: 26.7 MHz\n  measured:\n    rate: 2.5 MB/s\n    stall: 30 ms\n    date: 2026-11-20\n    by: bench",
+		"clock: 25 MHz", "clock: 26.7 MHz\n  measured:\n    rate: 2.5 MB/s\n    stall: 30 ms\n    date: 2026-11-20\n    by: bench\n    request-time: 2 ms",
 	).Replace(small)+"sound: {rate: 22050 Hz, real-rate: 375000/17 Hz, bits: 16, channels: 2}\n")
 	check := func(what string, got, want any) {
 		t.Helper()
@@ -77,7 +77,9 @@ func TestUnitsReadAsPeopleWriteThem(t *testing.T) {
 	check("real rate", p.Sound.RealRate.Value, Ratio{375_000, 17})
 	check("measured rate", p.Card.Measured.Rate, Figure[int64]{2_500_000, Measured})
 	check("stall", p.Stall(), Figure[time.Duration]{30 * time.Millisecond, Measured})
+	check("request time", p.RequestTime(), Figure[time.Duration]{2 * time.Millisecond, Measured})
 	r, origin := p.Reading()
+	check("reading's request time", r.RequestTime, 2*time.Millisecond)
 	check("reading", r.MeasuredRate, int64(2_500_000))
 	check("reading's origin", origin, Measured)
 	check("stored size", p.StoredSize(), Size{135, 240})
@@ -315,6 +317,17 @@ func uncomment(text string) string {
 		}
 	}
 	return strings.Join(lines, "\n")
+}
+
+func TestPlacesAreRightWhateverEndsALine(t *testing.T) {
+	text := strings.Replace(strings.ReplaceAll(small, "\n", " # a remark\n"), "25 MHz", "25", 1)
+	for _, ending := range []string{"\n", "\r\n"} {
+		_, err := Parse("p.yaml", []byte(strings.ReplaceAll(text, "\n", ending)))
+		var e *Error
+		if !errors.As(err, &e) || e.Line != 9 || e.Column != 10 {
+			t.Errorf("lines that end with %q: %v, want 9:10", ending, err)
+		}
+	}
 }
 
 func TestKnownPlayersParse(t *testing.T) {

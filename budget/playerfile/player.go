@@ -145,10 +145,11 @@ type Card struct {
 // CardMeasured is what timing the real card in the real player gave. Its figures
 // are unknown until that was done.
 type CardMeasured struct {
-	Rate  Figure[int64]         // bytes a second, sustained
-	Stall Figure[time.Duration] // worst pause seen
-	Date  Figure[string]        // year-month-day
-	By    Figure[string]        // who or what took the figures
+	Rate        Figure[int64]         // bytes a second, sustained
+	RequestTime Figure[time.Duration] // of one read, besides its blocks
+	Stall       Figure[time.Duration] // worst pause seen
+	Date        Figure[string]        // year-month-day
+	By          Figure[string]        // who or what took the figures
 }
 
 // Memory is the RAM that playing may use.
@@ -216,13 +217,22 @@ func (p *Player) Reading() (card.Reading, Origin) {
 		Wiring:      c.Wiring.Value,
 		ClockNum:    c.RealClock.Value.Num,
 		ClockDen:    c.RealClock.Value.Den,
-		RequestTime: c.RequestTime.Value,
+		RequestTime: p.RequestTime().Value,
 	}
 	if c.Measured.Rate.Known() {
 		r.MeasuredRate = c.Measured.Rate.Value
 		return r, Measured
 	}
 	return r, c.RealClock.Origin
+}
+
+// RequestTime is what one read costs besides its blocks: measured, else declared,
+// else assumed.
+func (p *Player) RequestTime() Figure[time.Duration] {
+	if p.Card.Measured.RequestTime.Known() {
+		return p.Card.Measured.RequestTime
+	}
+	return p.Card.RequestTime
 }
 
 // Stall is the worst pause of the card in ordinary use: measured, else declared,

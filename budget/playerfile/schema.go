@@ -214,9 +214,11 @@ var schema = []section{
 			doc:   "Worst pause the card makes in ordinary use. The specification allows 100 ms.",
 			value: figure(times, func(p *Player) *Figure[time.Duration] { return &p.Card.Stall }, between(0, 5*time.Second, times.text))},
 	}},
-	{name: "card.measured", origin: Measured, doc: "What timing the real card gave.", fields: []field{
+	{name: "card.measured", origin: Measured, doc: "What timing the real card in the real player gave.", fields: []field{
 		{key: "rate", example: "2.4 MB/s", doc: "Sustained reading.",
 			value: figure(speeds, func(p *Player) *Figure[int64] { return &p.Card.Measured.Rate }, between(1000, 100_000_000, speeds.text))},
+		{key: "request-time", example: "1.2 ms", doc: "What one read cost besides its blocks.",
+			value: figure(times, func(p *Player) *Figure[time.Duration] { return &p.Card.Measured.RequestTime }, upToOneSecond)},
 		{key: "stall", example: "12 ms", doc: "Worst pause seen.",
 			value: figure(times, func(p *Player) *Figure[time.Duration] { return &p.Card.Measured.Stall }, between(0, 5*time.Second, times.text))},
 		{key: "date", example: "2026-11-20", doc: "When, as year-month-day.",
