@@ -1,0 +1,284 @@
+package simulate
+
+import (
+	"slices"
+	"testing"
+)
+
+const us = Second / 1_000_000
+
+// slow is a player whose card takes 100 us a sector and whose panel takes 1 us a
+// byte, so that all can be worked out by hand.
+func slow(m Memory) *Player {
+	return &Player{Card: Card{Hz: 1e6, Block: 90, Gap: 10}, Panel: Panel{Hz: 8e6}, Memory: m}
+}
+
+// alike is n beats of so many sectors and panel bytes.
+func alike(n, sectors int, panel int64, interval Time) *Clip {
+	c := &Clip{Interval: interval}
+	for i := range n {
+		c.Beats = append(c.Beats, Beat{Place: int64(i * sectors), Sectors: sectors, SoundSectors: 1, PanelBytes: panel, Windows: 1})
+	}
+	return c
+}
+
+func run(t *testing.T, p *Player, c *Clip, pauses Pauses) Result {
+	t.Helper()
+	r, err := Run(p, c, pauses)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return r
+}
+
+// micros turns one of the times of all beats into microseconds.
+func micros(r Result, of func(Times) Time) (all []int) {
+	for _, b := range r.Beats {
+		all = append(all, int(of(b)/us))
+	}
+	return all
+}
+
+func sounded(t Times) Time { return t.Sounded }
+func read(t Times) Time    { return t.Read }
+func drawn(t Times) Time   { return t.Drawn }
+
+func same(t *testing.T, what string, got []int, want ...int) {
+	t.Helper()
+	if !slices.Equal(got, want) {
+		t.Errorf("%s at %v us, want %v", what, got, want)
+	}
+}
+
+// Three beats of 4 sectors, a ring of 6: full at 600 us, which is the start. Beat 0 is
+// drawn from 600 to 800 and frees a sector each 50 us; sector 6 starts at 650, so
+// sector 7 ends at 850, 9 at 1050, and the ring is full again. Beat 1 is due at 1100
+// and frees the first of its sectors at 1150: sector 11 ends at 1350.
+func TestRingIsFilledAgainWhileThePanelDraws(t *testing.T) {
+	r := run(t, slow(Memory{Sectors: 6}), alike(3, 4, 200, 500*us), Pauses{})
+	if r.Start != 600*us {
+		t.Errorf("starts at %d us, want 600", r.Start/us)
+	}
+	same(t, "sound", micros(r, sounded), 100, 500, 950)
+	same(t, "beats read", micros(r, read), 400, 850, 1350)
+	same(t, "drawn", micros(r, drawn), 800, 1300, 1800)
+	if r.Picture.Count != 0 || r.Sound.Count != 0 || r.Picture.First != -1 || r.Sound.First != -1 {
+		t.Errorf("late: %+v", r)
+	}
+}
+
+// A ring of just one beat, drawn in 400 us from 400 on: sector 4 may start at 500, each
+// follows as room is given back, sector 7 from 800 to 900. So beats of 500 us are just
+// in time, and beats of 480 us late by 20, by 40 from the next beat on (drawn from 900
+// to 1300, the next read at 1400, due at 1360) and so on.
+func TestBeatIsLateByWhatItIsReadTooLate(t *testing.T) {
+	if r := run(t, slow(Memory{Sectors: 4}), alike(4, 4, 400, 500*us), Pauses{}); r.Picture.Count != 0 {
+		t.Errorf("late at 500 us: %+v", r.Picture)
+	}
+	r := run(t, slow(Memory{Sectors: 4}), alike(4, 4, 400, 480*us), Pauses{})
+	same(t, "beats read", micros(r, read), 400, 900, 1400, 1900)
+	if want := (Late{First: 1, Count: 3, Worst: 60 * us}); r.Picture != want {
+		t.Errorf("late %+v, want %+v", r.Picture, want)
+	}
+}
+
+// The same with a sound lead of one beat: the first sector of beat i is in memory at
+// 100, 600, 1100, 1600 and due a beat after the picture, at 880, 1360, 1840, 2320.
+// Without a lead it is due with it: at 400, 880, 1360, 1840.
+func TestSoundHasItsOwnTime(t *testing.T) {
+	c := alike(4, 4, 400, 480*us)
+	c.Lead = 1
+	r := run(t, slow(Memory{Sectors: 4}), c, Pauses{})
+	same(t, "sound", micros(r, sounded), 100, 600, 1100, 1600)
+	if r.Sound.Count != 0 || r.Picture.Count != 3 {
+		t.Errorf("sound %+v, picture %+v", r.Sound, r.Picture)
+	}
+	// A pause of 900 us before sector 8 brings beat 2's sound to 2000 and beat 3's (its
+	// room is there at once) to 2400; due at 1840 and 2320.
+	r = run(t, slow(Memory{Sectors: 4}), c, Pauses{Length: 900 * us, Before: []int{8}})
+	same(t, "sound", micros(r, sounded), 100, 600, 2000, 2500)
+	if want := (Late{First: 2, Count: 2, Worst: 180 * us}); r.Sound != want {
+		t.Errorf("sound %+v, want %+v", r.Sound, want)
+	}
+}
+
+// Strips of 2 sectors from a ring of 4, beats of 6: full at 400, the start. A strip takes
+// 100 us and 10 of set-up, the window before the first 10 more. Beat 0: strip 0 drawn
+// 400 to 520, strip 1 to 630; the room of strip 0 brings sectors 4 and 5 by 720, drawn
+// 830. Beat 1: 2 sectors from 720 on, 2 when strip 2 is drawn, from 920: full at 1120.
+// Due at 1400: drawn 1520, and 1630; the last two sectors by 1720, drawn 1830.
+func TestStripsAreDrawnAsTheyArrive(t *testing.T) {
+	p := slow(Memory{Sectors: 4, Strip: 2})
+	p.Panel.SetUp = 10 * us
+	c := alike(2, 6, 300, 1000*us)
+	r := run(t, p, c, Pauses{})
+	same(t, "beats read", micros(r, read), 720, 1720)
+	same(t, "drawn", micros(r, drawn), 830, 1830)
+	if r.Start != 400*us || r.Picture.Count != 0 {
+		t.Errorf("start %d, %+v", r.Start/us, r.Picture)
+	}
+	// With beats of 420 us beat 0 should be on the panel by 820, beat 1 by 1240: its
+	// strips are there at 920, 1120 and 1320, drawn 1040, 1230, 1430.
+	c.Interval = 420 * us
+	r = run(t, p, c, Pauses{})
+	same(t, "drawn", micros(r, drawn), 830, 1430)
+	if want := (Late{First: 0, Count: 2, Worst: 190 * us}); r.Picture != want {
+		t.Errorf("%+v, want %+v", r.Picture, want)
+	}
+}
+
+// One bus: 30 us for a request, 4 sectors, 430; 2 sectors of beat 1 more with a request
+// of their own, 660: full. Beat 0 is drawn until 860 while nothing is read, then the
+// card is asked anew, 890, and brings 2 sectors by 1090, and asks for beat 2: 2 sectors
+// more by 1320 and the ring is full.
+func TestSharedBusServesOneAtATime(t *testing.T) {
+	p := slow(Memory{Sectors: 6})
+	p.Shared = true
+	p.Card.Command = 30
+	r := run(t, p, alike(3, 4, 200, 700*us), Pauses{})
+	same(t, "beats read", micros(r, read), 430, 1090, 1790)
+	same(t, "drawn", micros(r, drawn), 860, 1560, 2260)
+	if r.Start != 660*us {
+		t.Errorf("start %d us, want 660", r.Start/us)
+	}
+	// Beats of 500 us: beat 1 is due at 1160, in the middle of the sector that ends at
+	// 1220, and drawn from then on: 1420. Asked anew, 1450, beat 2 has its other 3
+	// sectors at 1750, due at 1660, and is drawn by 1950.
+	r = run(t, p, alike(3, 4, 200, 500*us), Pauses{})
+	same(t, "beats read", micros(r, read), 430, 1090, 1750)
+	same(t, "drawn", micros(r, drawn), 860, 1420, 1950)
+	if want := (Late{First: 2, Count: 1, Worst: 90 * us}); r.Picture != want {
+		t.Errorf("%+v, want %+v", r.Picture, want)
+	}
+}
+
+// Without DMA the chip does the same turns, but the request stays open: no second one.
+func TestChipWithoutDMADoesOneThing(t *testing.T) {
+	p := slow(Memory{Sectors: 6})
+	p.NoDMA = true
+	p.Card.Command = 30
+	r := run(t, p, alike(3, 4, 200, 700*us), Pauses{})
+	same(t, "beats read", micros(r, read), 430, 1060, 1760)
+	same(t, "drawn", micros(r, drawn), 860, 1560, 2260)
+}
+
+// One buffer of a beat: read until 400, drawn until 600, read until 1000: beats of 600
+// us. Two: starts at 800 with both full; beat 2 is read from 1000 to 1400, and so 400
+// us a beat are enough.
+func TestOneBufferReadsAndDrawsInTurn(t *testing.T) {
+	for _, c := range []struct {
+		buffers        int
+		fits, too      Time
+		start, third   Time
+		lateOf, lateBy int
+	}{
+		{1, 600 * us, 599 * us, 400 * us, 1600 * us, 5, 5},
+		{2, 400 * us, 300 * us, 800 * us, 1400 * us, 3, 300},
+	} {
+		p := slow(Memory{Buffers: c.buffers})
+		r := run(t, p, alike(6, 4, 200, c.fits), Pauses{})
+		if r.Picture.Count != 0 || r.Start != c.start || r.Beats[2].Read != c.third {
+			t.Errorf("%d buffers: start %d, third beat read at %d us, late %+v", c.buffers, r.Start/us, r.Beats[2].Read/us, r.Picture)
+		}
+		r = run(t, p, alike(6, 4, 200, c.too), Pauses{})
+		if r.Picture.Count != c.lateOf && c.buffers == 1 || r.Picture.Worst != Time(c.lateBy)*us {
+			t.Errorf("%d buffers: late %+v, want by %d us", c.buffers, r.Picture, c.lateBy)
+		}
+	}
+}
+
+// Clusters of 4 sectors, 100 us of access and 50 to find one. A beat of 6 sectors from
+// sector 2 on begins in one (150) and goes on in the next at its third sector (150 more):
+// 900. Where each second cluster's place stands in another sector of the table, that is
+// read first: another 100 and a block.
+func TestClustersAndTheirTableTakeRequests(t *testing.T) {
+	p := slow(Memory{Sectors: 8})
+	p.Card.Access, p.Card.Cluster, p.Card.Step = 100*us, 4, 50*us
+	c := &Clip{Interval: 2000 * us, Beats: []Beat{{Place: 2, Sectors: 6, PanelBytes: 10, Windows: 1}}}
+	same(t, "read", micros(run(t, p, c, Pauses{}), read), 900)
+	p.Card.Table = 2
+	same(t, "read", micros(run(t, p, c, Pauses{}), read), 1100)
+	p.Card.Phase = 1
+	same(t, "read", micros(run(t, p, c, Pauses{}), read), 1100) // now the second
+	p.Card.Table = 3
+	same(t, "read", micros(run(t, p, c, Pauses{}), read), 900)
+	// A second round jumps: place 2 does not follow place 8, so it is found anew. The
+	// file is opened again for it, 70 us.
+	c.Beats = append(c.Beats, c.Beats[0])
+	c.Beats[1].Before = 70 * us
+	p.Memory.Sectors = 12
+	same(t, "read", micros(run(t, p, c, Pauses{}), read), 900, 1870)
+}
+
+// Pictures of 2 sectors that take 300 us to decode and 100 to draw, from a ring of 4. One
+// frame buffer: the first is decoded from 200 to 500, which makes room for another 2
+// sectors by 700, and that is the start; drawn by 800, the next decoded by 1100: 400 us
+// a beat. Two: the second is decoded by 800, the ring full again at 1000, the start, and
+// 300 us a beat will do.
+func TestDecoderAndPanelOverlapOnlyWithTwoFrames(t *testing.T) {
+	for _, c := range []struct {
+		frames       int
+		start        Time
+		fits, misses Time
+	}{{1, 700 * us, 400 * us, 399 * us}, {2, 1000 * us, 300 * us, 299 * us}} {
+		p := slow(Memory{Sectors: 4, Frames: c.frames})
+		many := func(interval Time) *Clip {
+			clip := alike(1000, 2, 100, interval)
+			for i := range clip.Beats {
+				clip.Beats[i].Decode = 300 * us
+			}
+			return clip
+		}
+		r := run(t, p, many(c.fits), Pauses{})
+		if r.Start != c.start || r.Picture.Count != 0 {
+			t.Errorf("%d frames: start %d us, late %+v", c.frames, r.Start/us, r.Picture)
+		}
+		if r := run(t, p, many(c.misses), Pauses{}); r.Picture.Count == 0 {
+			t.Errorf("%d frames: nothing late at %d us a beat", c.frames, c.misses/us)
+		}
+	}
+}
+
+// A card that pauses each time that memory was full. As in the first test, sector 6 may
+// start at 650; it is there at 820 instead, sector 9 at 1120. Beat 1 is drawn from 1100 on
+// and gives back a sector at 1150: from 1120 until then the ring was full, so sector 10
+// waits as well and is there at 1320.
+func TestPausesComeWhenMemoryWasFull(t *testing.T) {
+	r := run(t, slow(Memory{Sectors: 6}), alike(3, 4, 200, 500*us), Pauses{Length: 70 * us, Full: true})
+	same(t, "beats read", micros(r, read), 400, 920, 1420)
+	one := run(t, slow(Memory{Sectors: 6}), alike(3, 4, 200, 500*us), Pauses{Length: 70 * us, Before: []int{6}})
+	same(t, "beats read", micros(one, read), 400, 920, 1350)
+}
+
+func TestWhatCannotBePlayedIsAnError(t *testing.T) {
+	for what, break_ := range map[string]func(*Player, *Clip){
+		"no beats":             func(_ *Player, c *Clip) { c.Beats = nil },
+		"no interval":          func(_ *Player, c *Clip) { c.Interval = 0 },
+		"no clock":             func(p *Player, _ *Clip) { p.Card.Hz = 0 },
+		"no panel clock":       func(p *Player, _ *Clip) { p.Panel.Hz = 0 },
+		"no memory":            func(p *Player, _ *Clip) { p.Memory = Memory{} },
+		"a ring under a beat":  func(p *Player, _ *Clip) { p.Memory.Sectors = 3 },
+		"strips over the ring": func(p *Player, _ *Clip) { p.Memory = Memory{Sectors: 2, Strip: 3} },
+		"no frame buffer":      func(_ *Player, c *Clip) { c.Beats[0].Decode = us },
+		"a beat of nothing":    func(_ *Player, c *Clip) { c.Beats[1].Sectors = 0 },
+	} {
+		p, c := slow(Memory{Sectors: 6}), alike(2, 4, 100, 500*us)
+		if _, err := Run(p, c, Pauses{}); err != nil {
+			t.Fatal(err)
+		}
+		break_(p, c)
+		if _, err := Run(p, c, Pauses{}); err == nil {
+			t.Errorf("%s: no error", what)
+		}
+	}
+}
+
+func BenchmarkHalfAnHour(b *testing.B) {
+	p := &Player{Card: Card{Hz: 40e6, Command: 320, Block: 4114, Gap: 2, Access: Second / 1000}, Panel: Panel{Hz: 40e6}, Memory: Memory{Sectors: 288}}
+	c := alike(25*60*30, 128, 64800, Second/25)
+	for b.Loop() {
+		if r, err := Run(p, c, Pauses{}); err != nil || r.Picture.Count != 0 {
+			b.Fatal(r.Picture, err)
+		}
+	}
+}
