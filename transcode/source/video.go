@@ -58,10 +58,12 @@ func openSystem(ctx context.Context, path, kind string, o Options) (*Media, erro
 		}
 	}
 	if track >= 0 {
-		if m.Sound, err = f.sound(ctx, track, from, to); err != nil {
+		sound, err := f.sound(ctx, track, from, to)
+		if err != nil {
 			m.Close()
 			return nil, systemError(path, err)
 		}
+		m.Sound = sound
 	}
 	return m, nil
 }
