@@ -74,8 +74,7 @@ func (m Matrix) weights() (kr, kb float64, err error) {
 // two, while the full range ends at the highest code (ITU-R BT.2100-2, table 9;
 // from memory).
 //
-// R'G'B' run from 0 to 1 and are taken as sRGB codes, as a screen shows them;
-// the wider primaries of BT.2020 are not converted.
+// R'G'B' run from 0 to 1. What light they stand for is the Transfer's affair.
 type decoding struct {
 	black, middle, scale            float64
 	redCr, greenCb, greenCr, blueCb float64
@@ -140,6 +139,7 @@ type yccTable struct {
 	fineRed, fineGreenCb, fineGreenCr, fineBlue int
 }
 
+// newYCCTable makes the table of a Colour whose Transfer is SDR.
 func newYCCTable(c Colour) (*yccTable, error) {
 	d, err := c.decoding(8)
 	if err != nil {
@@ -186,10 +186,11 @@ func (t *yccTable) fine(cb, cr int) (r, g, b *ramp) {
 	return r, g, b
 }
 
-// yccTables are made when first asked for, one for each Colour.
+// yccTables are made when first asked for, one for each Matrix and range.
 var yccTables sync.Map // Colour to *yccTable
 
 func yccTableFor(c Colour) (*yccTable, error) {
+	c = Colour{Matrix: c.Matrix, FullRange: c.FullRange}
 	if t, ok := yccTables.Load(c); ok {
 		return t.(*yccTable), nil
 	}

@@ -20,11 +20,35 @@ const (
 	BT2020               // ITU-R BT.2020, non-constant luminance
 )
 
-// Colour says how the samples of an *image.YCbCr or an *image.NYCbCrA are to be
-// understood. It is ignored for all other pictures, which are sRGB.
+// Transfer names what light the codes of a picture stand for.
+type Transfer uint8
+
+const (
+	SDR Transfer = iota // sRGB codes, as a screen shows them; white is the panel's
+	PQ                  // ITU-R BT.2100 PQ: 0 to 10,000 cd/m2
+	HLG                 // ITU-R BT.2100 HLG, shown as by a display of 1,000 cd/m2
+)
+
+// Primaries names the colours that R, G and B of a picture stand for.
+type Primaries uint8
+
+const (
+	SRGBPrimaries      Primaries = iota // of sRGB and ITU-R BT.709
+	BT2020Primaries                     // of ITU-R BT.2020 and BT.2100
+	DisplayP3Primaries                  // of SMPTE EG 432-1 with white D65
+)
+
+// Colour says how the samples of a YCbCr picture are to be understood: of an
+// *image.YCbCr, a *[DeepYCbCr] or, where Transfer and Primaries are zero, an
+// *image.NYCbCrA. It is ignored for all other pictures, which are sRGB.
 type Colour struct {
 	Matrix    Matrix
-	FullRange bool // luma and chroma use 0..255, as in JPEG, not 16..235/240
+	FullRange bool // luma and chroma use all codes, as in JPEG, not 16..235/240
+	Transfer  Transfer
+	Primaries Primaries
+	// The brightest light that a PQ picture was mastered for, in cd/m2; 0 is
+	// unknown and counts as 1,000.
+	Peak uint16
 }
 
 // Picture is one decoded picture.

@@ -24,6 +24,10 @@ const (
 // coarser it is repeated, since the averaging hides the steps; otherwise it is
 // interpolated.
 //
+// The result has the primaries of sRGB and the range of a panel, whatever the
+// Colour of the picture. Light that is converted or brought down for this is
+// first scaled as it is.
+//
 // A Scaler is not safe for concurrent use.
 type Scaler struct {
 	// Linear light that shows through transparent pixels; black at first.
@@ -46,7 +50,16 @@ type Scaler struct {
 	pic     image.Image // the picture being scaled
 	palette [256]uint64 // of a paletted picture, packed
 	chroma  chroma
+	deep    deep[uint16]
 	solid   []uint64 // a row of an *image.NYCbCrA without its transparency
+
+	// What the picture needs beside scaling, nil for most; and what the last one
+	// that needed something did.
+	colouring, lastColouring *colouring
+	// Like row, but three values a pixel that have extraBits from the start: for
+	// pictures of high dynamic range.
+	bright []uint32
+	hdr    deep[uint32]
 }
 
 // NewScaler prepares to scale src, in pixels from the top left corner of
@@ -84,9 +97,9 @@ func NewScaler(bounds image.Rectangle, src RectF, dstW, dstH int) (*Scaler, erro
 	for i := range s.kept {
 		s.kept[i] = make([]uint32, dstW*3)
 	}
+	s.sum = make([]uint64, dstW*3)
 	if s.y.boxes != nil {
 		s.some = make([]uint32, dstW*3)
-		s.sum = make([]uint64, dstW*3)
 	}
 	return s, nil
 }
@@ -130,13 +143,22 @@ func (s *Scaler) Scale(dst *Linear, src Picture) error {
 		} else {
 			s.windowRow(out, &s.y.windows[j])
 		}
+		if s.colouring != nil && s.colouring.matrix != nil {
+			s.colouring.matrix.convert(out)
+		}
 	}
 	return nil
 }
 
+// toned tells whether the picture is one of high dynamic range.
+func (s *Scaler) toned() bool { return s.colouring != nil && s.colouring.tone != nil }
+
 // boxRow makes one destination row by averaging source rows.
 func (s *Scaler) boxRow(out []uint16, b *box) {
-	const shift = boxBits + extraBits
+	shift, most := uint(boxBits+extraBits), gather
+	if s.toned() {
+		shift, most = boxBits, gatherBright
+	}
 	for i := range s.sum {
 		s.sum[i] = 1 << (shift - 1)
 	}
@@ -144,20 +166,23 @@ func (s *Scaler) boxRow(out []uint16, b *box) {
 		s.add(s.scaledRow(b.left), b.wl)
 	}
 	for y := b.a; y < b.b; {
-		n := min(gather, b.b-y)
+		n := min(most, b.b-y)
 		if s.x.boxes == nil {
 			n = 1
 		}
-		s.readRows(y, y+n)
-		s.alongX(s.some)
+		s.readAlongX(y, y+n, s.some)
 		s.add(s.some, b.w)
 		y += n
 	}
 	if b.wr > 0 {
 		s.add(s.scaledRow(b.right), b.wr)
 	}
+	if s.toned() {
+		s.colouring.tone.apply(out, s.sum, shift)
+		return
+	}
 	for i, v := range s.sum {
-		out[i] = uint16(v >> shift)
+		out[i] = uint16(v >> (boxBits + extraBits))
 	}
 }
 
@@ -174,9 +199,18 @@ func (s *Scaler) windowRow(out []uint16, t *window) {
 	for k, y := range t.at {
 		r[k] = s.scaledRow(y)[:len(out)]
 	}
+	at := func(i int) uint32 {
+		return t.through([4]int64{int64(r[0][i]), int64(r[1][i]), int64(r[2][i]), int64(r[3][i])})
+	}
+	if s.toned() {
+		for i := range s.sum {
+			s.sum[i] = uint64(at(i))
+		}
+		s.colouring.tone.apply(out, s.sum, 0)
+		return
+	}
 	for i := range out {
-		v := t.through([4]int64{int64(r[0][i]), int64(r[1][i]), int64(r[2][i]), int64(r[3][i])})
-		out[i] = uint16((v + 1<<(extraBits-1)) >> extraBits)
+		out[i] = uint16((at(i) + 1<<(extraBits-1)) >> extraBits)
 	}
 }
 
@@ -185,11 +219,22 @@ func (s *Scaler) windowRow(out []uint16, t *window) {
 func (s *Scaler) scaledRow(y int) []uint32 {
 	slot := y & 3
 	if s.held[slot] != y {
-		s.readRows(y, y+1)
-		s.alongX(s.kept[slot])
+		s.readAlongX(y, y+1, s.kept[slot])
 		s.held[slot] = y
 	}
 	return s.kept[slot]
+}
+
+// readAlongX scales the sum of rows y to before end, counted from y.first, to
+// one row of the destination's width.
+func (s *Scaler) readAlongX(y, end int, out []uint32) {
+	if s.toned() {
+		s.readBright(y, end)
+		s.brightAlongX(out)
+		return
+	}
+	s.readRows(y, end)
+	s.alongX(out)
 }
 
 // Pixels of a row are packed three in a word, so that one addition sums all
@@ -251,5 +296,48 @@ func (s *Scaler) windowsAlongX(out []uint32) {
 			r[k], g[k], b[k] = int64(pr)<<extraBits, int64(pg)<<extraBits, int64(pb)<<extraBits
 		}
 		out[3*i], out[3*i+1], out[3*i+2] = t.through(r), t.through(g), t.through(b)
+	}
+}
+
+// Values of 24 bits leave room in 64 for the weights of a box and four rows.
+const gatherBright = 4
+
+// readBright is readRows for s.bright; at most gatherBright rows.
+func (s *Scaler) readBright(y, end int) {
+	clear(s.bright)
+	corner := s.hdr.area.Min
+	for end += corner.Y; y+corner.Y < end; {
+		y += addBright(&s.hdr, s.colouring.ootf, s.bright, corner.X, corner.Y+y, end)
+	}
+}
+
+// brightAlongX is alongX for s.bright.
+func (s *Scaler) brightAlongX(out []uint32) {
+	if s.x.boxes == nil {
+		for i := range s.x.windows {
+			t := &s.x.windows[i]
+			for ch := range 3 {
+				v := func(k int) int64 { return int64(s.bright[3*t.at[k]+ch]) }
+				out[3*i+ch] = t.through([4]int64{v(0), v(1), v(2), v(3)})
+			}
+		}
+		return
+	}
+	const half = 1 << (boxBits - 1)
+	for i := range s.x.boxes {
+		x := &s.x.boxes[i]
+		var r, g, b uint64
+		for whole := s.bright[3*x.a : 3*x.b]; len(whole) >= 3; whole = whole[3:] {
+			r, g, b = r+uint64(whole[0]), g+uint64(whole[1]), b+uint64(whole[2])
+		}
+		r, g, b = r*x.w+half, g*x.w+half, b*x.w+half
+		if x.wl|x.wr != 0 {
+			left, right := s.bright[3*x.left:], s.bright[3*x.right:]
+			r += uint64(left[0])*x.wl + uint64(right[0])*x.wr
+			g += uint64(left[1])*x.wl + uint64(right[1])*x.wr
+			b += uint64(left[2])*x.wl + uint64(right[2])*x.wr
+		}
+		o := out[3*i : 3*i+3 : 3*i+3]
+		o[0], o[1], o[2] = uint32(r>>boxBits), uint32(g>>boxBits), uint32(b>>boxBits)
 	}
 }

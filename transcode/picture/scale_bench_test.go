@@ -1,6 +1,7 @@
 package picture
 
 import (
+	"encoding/binary"
 	"image"
 	"image/color"
 	"image/draw"
@@ -25,7 +26,7 @@ func benchYCbCr(w, h int, ratio image.YCbCrSubsampleRatio) *image.YCbCr {
 	return p
 }
 
-func benchScaler(b *testing.B, src image.Image, w, h int) {
+func benchScaler(b *testing.B, src image.Image, colour Colour, w, h int) {
 	r := src.Bounds()
 	s, err := NewScaler(r, RectF{0, 0, float64(r.Dx()), float64(r.Dy())}, w, h)
 	if err != nil {
@@ -34,7 +35,7 @@ func benchScaler(b *testing.B, src image.Image, w, h int) {
 	var dst Linear
 	b.ReportAllocs()
 	for b.Loop() {
-		if err := s.Scale(&dst, Picture{Image: src, Colour: Colour{Matrix: BT709}}); err != nil {
+		if err := s.Scale(&dst, Picture{Image: src, Colour: colour}); err != nil {
 			b.Fatal(err)
 		}
 	}
@@ -45,7 +46,7 @@ func benchScaler(b *testing.B, src image.Image, w, h int) {
 // GOMAXPROCS=1: imaging spreads over all cores, the others do not.
 func BenchmarkScaleFullHD(b *testing.B) {
 	src := benchYCbCr(1920, 1080, image.YCbCrSubsampleRatio420)
-	b.Run("Scaler", func(b *testing.B) { benchScaler(b, src, 240, 135) })
+	b.Run("Scaler", func(b *testing.B) { benchScaler(b, src, Colour{Matrix: BT709}, 240, 135) })
 	b.Run("imaging.Lanczos", func(b *testing.B) {
 		for b.Loop() {
 			imaging.Resize(src, 240, 135, imaging.Lanczos)
@@ -108,6 +109,49 @@ func BenchmarkScaleKinds(b *testing.B) {
 		{"420of320x180to240x135", benchYCbCr(320, 180, image.YCbCrSubsampleRatio420), 240, 135},
 		{"420of160x90to240x135", benchYCbCr(160, 90, image.YCbCrSubsampleRatio420), 240, 135},
 	} {
-		b.Run(k.name, func(b *testing.B) { benchScaler(b, k.src, k.w, k.h) })
+		b.Run(k.name, func(b *testing.B) { benchScaler(b, k.src, Colour{Matrix: BT709}, k.w, k.h) })
+	}
+}
+
+// deepened is a picture of 8 bits with more bits, the new ones 0.
+func deepened(p *image.YCbCr, depth int) *DeepYCbCr {
+	plane := func(plain []uint8) []byte {
+		deep := make([]byte, 2*len(plain))
+		for i, v := range plain {
+			binary.LittleEndian.PutUint16(deep[2*i:], uint16(v)<<(depth-8))
+		}
+		return deep
+	}
+	return &DeepYCbCr{plane(p.Y), plane(p.Cb), plane(p.Cr), 2 * p.YStride, 2 * p.CStride, p.SubsampleRatio, depth, p.Rect}
+}
+
+// BenchmarkScaleDeep sets pictures of 10 bits and of high dynamic range beside
+// one of 8 bits. Run it with GOMAXPROCS=1.
+func BenchmarkScaleDeep(b *testing.B) {
+	plain := benchYCbCr(1920, 1080, image.YCbCrSubsampleRatio420)
+	deep := deepened(plain, 10)
+	hdr := Colour{Matrix: BT2020, Primaries: BT2020Primaries}
+	pq, hlg := hdr, hdr
+	pq.Transfer, hlg.Transfer = PQ, HLG
+	for _, k := range []struct {
+		name   string
+		src    image.Image
+		colour Colour
+		w, h   int
+	}{
+		{"8to240x135", plain, Colour{Matrix: BT709}, 240, 135},
+		{"8BT2020to240x135", plain, hdr, 240, 135},
+		{"8HLGto240x135", plain, hlg, 240, 135},
+		{"10to240x135", deep, Colour{Matrix: BT709}, 240, 135},
+		{"10of444to240x135", deepened(benchYCbCr(1920, 1080, image.YCbCrSubsampleRatio444), 10), Colour{Matrix: BT709}, 240, 135},
+		{"12to240x135", deepened(plain, 12), Colour{Matrix: BT709}, 240, 135},
+		{"16to240x135", deepened(plain, 16), Colour{Matrix: BT709}, 240, 135},
+		{"10PQto240x135", deep, pq, 240, 135},
+		{"10HLGto240x135", deep, hlg, 240, 135},
+		{"8to1280x720", plain, Colour{Matrix: BT709}, 1280, 720},
+		{"10to1280x720", deep, Colour{Matrix: BT709}, 1280, 720},
+		{"10PQto1280x720", deep, pq, 1280, 720},
+	} {
+		b.Run(k.name, func(b *testing.B) { benchScaler(b, k.src, k.colour, k.w, k.h) })
 	}
 }

@@ -2,12 +2,16 @@ package picture
 
 import "image"
 
-// chroma reads rows of a YCbCr picture.
+// chroma reads rows of a YCbCr picture of 8 bits a sample and SDR.
 type chroma struct {
 	pic    *image.YCbCr
 	table  *yccTable
 	colour Colour // of table
+	siting
+}
 
+// siting says where the chroma of a picture lies.
+type siting struct {
 	subX, subY       int  // luma samples that one chroma sample serves
 	smoothX, smoothY bool // interpolate along this axis
 	// Rows and columns whose chroma may be read, so that nothing outside the
@@ -44,14 +48,7 @@ func subsampling(r image.YCbCrSubsampleRatio) (x, y int) {
 }
 
 func (s *Scaler) openChroma(p *image.YCbCr, colour Colour) error {
-	if err := checkPlane("luma", len(p.Y), p.YStride, s.size.X, s.size.Y); err != nil {
-		return err
-	}
-	subX, subY := subsampling(p.SubsampleRatio)
-	last := p.Rect.Max.Sub(image.Pt(1, 1))
-	w := last.X/subX - p.Rect.Min.X/subX + 1
-	h := last.Y/subY - p.Rect.Min.Y/subY + 1
-	if err := checkPlane("chroma", min(len(p.Cb), len(p.Cr)), p.CStride, w, h); err != nil {
+	if err := planesOf(p).check(); err != nil {
 		return err
 	}
 	c := &s.chroma
@@ -63,23 +60,28 @@ func (s *Scaler) openChroma(p *image.YCbCr, colour Colour) error {
 		c.table, c.colour = t, colour
 	}
 	c.pic = p
-	c.subX, c.subY = subX, subY
-	c.smoothX = c.subX > 1 && s.x.ratio < float64(c.subX)
-	c.smoothY = c.subY > 1 && s.y.ratio < float64(c.subY)
-	c.area = image.Rect(s.x.first, s.y.first, s.x.end, s.y.end).Add(p.Rect.Min)
-	if key := (columnsKey{p.Rect.Min.X, c.area.Min.X, c.area.Max.X, c.subX, c.smoothX}); !c.simple() && c.columnsFor != key {
+	c.settle(p.Rect.Min, p.SubsampleRatio, &s.x, &s.y)
+	return nil
+}
+
+// settle works out the chroma of a picture whose top left corner is at min.
+func (c *siting) settle(min image.Point, ratio image.YCbCrSubsampleRatio, x, y *axis) {
+	c.subX, c.subY = subsampling(ratio)
+	c.smoothX = c.subX > 1 && x.ratio < float64(c.subX)
+	c.smoothY = c.subY > 1 && y.ratio < float64(c.subY)
+	c.area = image.Rect(x.first, y.first, x.end, y.end).Add(min)
+	if key := (columnsKey{min.X, c.area.Min.X, c.area.Max.X, c.subX, c.smoothX}); !c.simple() && c.columnsFor != key {
 		c.columns = c.columns[:0]
 		for x := key.x0; x < key.x1; x++ {
 			c.columns = append(c.columns, chromaAt(x, key.min, key.sub, key.x0, key.x1, key.smooth))
 		}
 		c.columnsFor = key
 	}
-	return nil
 }
 
 // simple tells whether chroma is just repeated, at most twice along x. (Below
 // zero, image.YCbCr rounds chroma coordinates the other way.)
-func (c *chroma) simple() bool {
+func (c *siting) simple() bool {
 	return !c.smoothX && !c.smoothY && c.subX <= 2 && c.area.Min.X >= 0 && c.area.Min.Y >= 0
 }
 

@@ -11,11 +11,30 @@ import (
 // so that a picture put together wrongly is an error and not a panic.
 func (s *Scaler) open(src Picture) (err error) {
 	w, h := s.size.X, s.size.Y
+	s.colouring = nil
 	switch p := src.Image.(type) {
 	case *image.YCbCr:
-		err = s.openChroma(p, src.Colour)
+		if err = s.openColour(src.Colour); err != nil {
+			break
+		}
+		if s.toned() {
+			err = s.hdr.open(s, planesOf(p), src.Colour)
+		} else {
+			err = s.openChroma(p, src.Colour)
+		}
+	case *DeepYCbCr:
+		if err = s.openColour(src.Colour); err != nil {
+			break
+		}
+		if s.toned() {
+			err = s.hdr.open(s, planesOfDeep(p), src.Colour)
+		} else {
+			err = s.deep.open(s, planesOfDeep(p), src.Colour)
+		}
 	case *image.NYCbCrA:
-		if err = s.openChroma(&p.YCbCr, src.Colour); err == nil {
+		if src.Colour.Transfer != SDR || src.Colour.Primaries != SRGBPrimaries {
+			err = fmt.Errorf("picture: transparent picture of transfer %d, primaries %d, want 0 (SDR, sRGB)", src.Colour.Transfer, src.Colour.Primaries)
+		} else if err = s.openChroma(&p.YCbCr, src.Colour); err == nil {
 			err = checkPlane("opacity", len(p.A), p.AStride, w, h)
 		}
 	case *image.Gray:
@@ -36,6 +55,54 @@ func (s *Scaler) open(src Picture) (err error) {
 	return nil
 }
 
+// colouring is what a Colour asks for beside the reading of samples.
+type colouring struct {
+	colour Colour
+	matrix *primariesMatrix // for SDR of other primaries
+	tone   *toneMap         // for PQ and HLG
+	ootf   *ootf            // for HLG
+}
+
+// openColour checks a Colour and prepares what it asks for.
+func (s *Scaler) openColour(c Colour) error {
+	if c.Transfer == SDR && c.Primaries == SRGBPrimaries {
+		return nil
+	}
+	if s.lastColouring == nil || s.lastColouring.colour != c {
+		made, err := newColouring(c)
+		if err != nil {
+			return err
+		}
+		s.lastColouring = made
+	}
+	s.colouring = s.lastColouring
+	if s.toned() && s.bright == nil {
+		s.bright = make([]uint32, 3*len(s.row))
+	}
+	return nil
+}
+
+func newColouring(c Colour) (*colouring, error) {
+	g, err := c.Primaries.gamut()
+	if err != nil {
+		return nil, err
+	}
+	made := &colouring{colour: c}
+	switch c.Transfer {
+	case SDR:
+		m := g.matrix()
+		made.matrix = &m
+	case HLG:
+		made.ootf = newOOTF(g)
+		made.tone = newToneMap(c, g)
+	case PQ:
+		made.tone = newToneMap(c, g)
+	default:
+		return nil, fmt.Errorf("picture: transfer %d, want 0 (SDR) to 2 (HLG)", c.Transfer)
+	}
+	return made, nil
+}
+
 // checkPlane tells whether have bytes hold so many rows.
 func checkPlane(what string, have, stride, rowBytes, rows int) error {
 	if stride < rowBytes || stride > math.MaxInt32 {
@@ -48,7 +115,7 @@ func checkPlane(what string, have, stride, rowBytes, rows int) error {
 }
 
 func (s *Scaler) close() {
-	s.pic, s.chroma.pic = nil, nil
+	s.pic, s.chroma.pic, s.deep.planes, s.hdr.planes = nil, nil, planes{}, planes{}
 }
 
 // openPalette packs a palette. Codes beyond its end show the background.
@@ -81,6 +148,8 @@ func (s *Scaler) addRows(x0, y, end int) int {
 	switch p := s.pic.(type) {
 	case *image.YCbCr:
 		return s.chroma.addRows(row, x0, y, end)
+	case *DeepYCbCr:
+		return addRows(&s.deep, row, x0, y, end)
 	case *image.NYCbCrA:
 		if len(s.solid) < n {
 			s.solid = make([]uint64, n)

@@ -116,6 +116,13 @@ func flatten(img image.Image, rnd *rand.Rand) {
 		fill(p.Y, uint8(rnd.IntN(256)))
 		fill(p.Cb, uint8(rnd.IntN(256)))
 		fill(p.Cr, uint8(rnd.IntN(256)))
+	case *DeepYCbCr:
+		for _, plane := range [][]byte{p.Y, p.Cb, p.Cr} {
+			for v, i := rnd.IntN(1<<p.Depth), 0; i+1 < len(plane); i += 2 {
+				p.put(plane, i, v)
+			}
+		}
+		p.YStride, p.CStride = p.YStride&^1, p.CStride&^1
 	case *image.NYCbCrA:
 		flatten(&p.YCbCr, rnd)
 		fill(p.A, uint8(rnd.IntN(256)))
