@@ -114,6 +114,9 @@ func Judge(c Clip, p *playerfile.Player) (Verdict, error) {
 	return v, nil
 }
 
+// beatHead is the size in bytes of what lies in front of a beat's sound.
+const beatHead = 32
+
 // level judges one clip at one pause of the card.
 func level(c *Clip, s summary, p *playerfile.Player, stall playerfile.Figure[time.Duration]) (Level, error) {
 	l := newLink(c, s, p)
@@ -130,6 +133,12 @@ func level(c *Clip, s summary, p *playerfile.Player, stall playerfile.Figure[tim
 	if c.HasSound() {
 		sound := *pictures
 		sound.Lead = c.Lead
+		if l.reading == playback.Strips {
+			// All of the beat before is in by the end of its time; this one's request and
+			// the sectors of its sound come after that.
+			front := (beatHead + s.maxSound + card.SectorBytes - 1) / card.SectorBytes * card.SectorBytes
+			sound.Stall += (l.request + float64(front)/l.rate) / l.interval * (1 + 1e-9)
+		}
 		if cardRow.Word == Stutters {
 			l.holdUp(c, &sound)
 		}

@@ -111,8 +111,9 @@ type Pauses struct {
 	Length Time
 	// Before lists sectors, counted from the first beat's first, in rising order.
 	Before []int
-	// Full pauses before the first sector after each time that memory was full: the
-	// worst moments for a player that has its memory full again between two pauses.
+	// Full pauses before the first sector after each time that memory was full and
+	// nothing in it late: the worst moments for a player that is given the time to
+	// recover between two pauses.
 	Full bool
 }
 
@@ -347,7 +348,7 @@ func (m *machine) fetch() bool {
 		return false
 	}
 	if m.p.Memory.Buffers > 0 && m.reading-m.freedBeats >= m.p.Memory.Buffers || m.p.Memory.Buffers == 0 && m.read-m.freed >= m.p.Memory.Sectors {
-		m.full = true
+		m.full = m.full || m.inTime()
 		return false
 	}
 	card, b := &m.p.Card, &m.c.Beats[m.reading]
@@ -393,6 +394,19 @@ func (m *machine) fetch() bool {
 	m.clocks += clocks
 	m.cardUntil = m.since + m.span(m.clocks)
 	return true
+}
+
+// inTime says whether nothing that waits for the panel is late. Strips are drawn while
+// they arrive, so there the panel has to wait for the next beat's time.
+func (m *machine) inTime() bool {
+	if !m.started {
+		return true
+	}
+	beat := m.jobs[m.next].beat
+	if m.p.Memory.Strip > 0 {
+		return m.panelUntil == never && m.now <= m.due(beat)
+	}
+	return m.now <= m.due(beat+1) && m.r.Beats[beat].Read <= m.due(beat)+Grace
 }
 
 func (m *machine) span(clocks int64) Time { return Time(math.Round(float64(clocks) * m.period)) }
