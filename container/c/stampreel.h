@@ -742,19 +742,19 @@ static int srq_beat(stampreel_reader *r, const uint8_t *p)
    for the key beat in it. */
 static int srq_entry(stampreel_reader *r, const uint8_t *p)
 {
-    uint32_t k = (r->target - r->clip.firstBeat) >> r->clip.seekShift, of = r->clip.firstBeat + (k << r->clip.seekShift);
-    uint32_t number, sector;
+    uint32_t first = r->clip.firstBeat, k = (r->target - first) >> r->clip.seekShift, number, sector;
     p += (k & 31) * SRQ_SEEK_BYTES;
-    number = stampreel_get32(p + SRQ_SEEK_number);
+    k <<= r->clip.seekShift; /* the beat that the entry is for, counted from the first */
+    number = stampreel_get32(p + SRQ_SEEK_number) - first;
     sector = stampreel_get32(p + SRQ_SEEK_sector);
     r->soundSector = stampreel_get32(p + SRQ_SEEK_soundSector);
     r->soundSectors = stampreel_get16(p + SRQ_SEEK_soundSectors);
-    /* What is wrong in the entry shows at the beat that it names; but no walk may
-       be long, and none may leave the file. */
-    if (of - number >= r->keyMost || sector >= r->clip.fileSectors || r->soundSector > sector) return STAMPREEL_DAMAGED;
-    r->from = number;
-    r->soundBeat = number - r->clip.firstBeat > r->clip.soundLead ? number - r->clip.soundLead : r->clip.firstBeat;
-    srq_aim(r, number, sector, stampreel_get16(p + SRQ_SEEK_sectors));
+    /* What else is wrong in the entry shows at the beat that it names; but no walk
+       may be long or leave the file. */
+    if (number > k || k - number >= r->keyMost || sector >= r->clip.fileSectors || r->soundSector > sector) return STAMPREEL_DAMAGED;
+    r->from = first + number;
+    r->soundBeat = number > r->clip.soundLead ? r->from - r->clip.soundLead : first;
+    srq_aim(r, r->from, sector, stampreel_get16(p + SRQ_SEEK_sectors));
     r->state = SRQ_AT_KEY;
     r->run = 1;
     return 0;
