@@ -171,7 +171,7 @@ func storedSound(r *container.Reader) (row []stored, err error) {
 
 const (
 	vectorFolder = "../../testdata/vectors"
-	vectorCount  = 142
+	vectorCount  = 145
 	validCount   = 42
 )
 

@@ -63,7 +63,10 @@ enum { /* pixelFormat */
     STAMPREEL_MONO_PAGES = 9
 };
 
-enum { /* frameCoding; 2 tiles and 3 jpeg are unsupported in this version */
+/* frameCoding. 2 tiles and 3 jpeg have their numbers in the format and are
+   unsupported until their chapters are written. Their bytes will come as
+   STAMPREEL_FRAME, too, for decoders of their own. */
+enum {
     STAMPREEL_REPEAT = 0,
     STAMPREEL_RAW = 1
 };
@@ -190,8 +193,8 @@ enum {
     STAMPREEL_HEADER = 1, /* sector 0; the clip's fields are set. It may be refused here */
     STAMPREEL_SOUND = 2,  /* sound that follows on that of the piece before */
     STAMPREEL_FRAME = 4,  /* bytes of a frame, for the panel when frameCoding is RAW */
-    STAMPREEL_BEGINS = 8, /* a beat begins; its fields are set. Its sound, if any, is here */
-    STAMPREEL_ENDS = 16,  /* the beat ends with this piece; its picture is complete */
+    STAMPREEL_BEGINS = 8, /* a beat begins; its fields are set. The first of its sound is here */
+    STAMPREEL_ENDS = 16,  /* the beat ends with this piece; nothing of it was left out */
     STAMPREEL_TORN = 32   /* the checksum of the beat or lead-in that ends here is wrong */
 };
 
@@ -199,7 +202,7 @@ typedef struct {
     uint32_t what;       /* of the above; 0 for nothing of interest */
     const uint8_t *data; /* in the sectors that were fed */
     uint32_t bytes;      /* may be 0 */
-    uint32_t at;         /* where in the sound or frame of the beat they belong */
+    uint32_t at;         /* where in the lead-in, the sound or the frame they belong */
 } stampreel_piece;
 
 /* Checks the header of a clip, all but the file behind it: 0 or an error. What a
@@ -218,9 +221,10 @@ void stampreel_open(stampreel_reader *r, uint32_t fileBytes, const stampreel_lim
    follows. */
 void stampreel_follow(stampreel_reader *r, uint32_t fileBytes);
 
-/* Goes to the last key beat at or before a beat of this file. First comes the
-   sound of soundLead beats from there on, then STAMPREEL_BEGINS with the key
-   beat. Forget the sound held and the sectors on their way. */
+/* Goes to the last key beat at or before a beat of this file: 0 or an error. It
+   reads the seek table, walks on to the key beat, and brings the sound of
+   soundLead beats from there on; then STAMPREEL_BEGINS has the key beat. Forget
+   the sound held and the sectors on their way. */
 int stampreel_seek(stampreel_reader *r, uint32_t beat);
 
 /* The beat that shows at a time from the start of part 0, and when a beat
@@ -259,7 +263,7 @@ int32_t stampreel_fail(stampreel_reader *r, int32_t error);
 
 /* Starts a clock at a beat, for num/den ticks a second: sampleRateNum and
    sampleRateDen for samples, 1000 and 1 for milliseconds. STAMPREEL_LIMIT when
-   num·rateDen or den·rateNum is above 2147483647. */
+   num * rateDen or den * rateNum is above 2147483647. */
 int stampreel_clock_start(stampreel_clock *t, const stampreel_clip *c, uint32_t num, uint32_t den, uint32_t beat);
 
 /* Returns how many ticks the beat of the clock takes and goes on to the next,
@@ -291,16 +295,16 @@ uint32_t stampreel_get16(const uint8_t *p);
 uint32_t stampreel_get32(const uint8_t *p);
 
 /* A reader that waits. It calls read for count sectors from sector on: 0 when
-   they are in buffer, else a negative error, STAMPREEL_READ_ERROR for instance. With
-   room for a sector it plays in strips; with room for maxBeatSectors each beat
-   is one call, and its sound and its frame are one piece each. */
+   they are in buffer, else a negative error, STAMPREEL_READ_ERROR for instance.
+   With room for a sector it plays in strips; with room for maxBeatSectors each
+   beat is one call, and its sound and its frame are one piece each. */
 typedef struct {
     stampreel_reader *reader;
     int (*read)(void *user, uint32_t sector, uint32_t count, uint8_t *buffer);
     void *user;
     uint8_t *buffer;
-    uint32_t sectors;    /* that fit in buffer, 1 or more */
-    uint32_t have;       /* 0 at first; the rest is private */
+    uint32_t sectors; /* that fit in buffer, 1 or more */
+    uint32_t have;    /* 0 at first; the rest is private */
     uint32_t sector;
     const uint8_t *at;
 } stampreel_card;
@@ -633,8 +637,11 @@ SRQ_APART static int srq_header_sound(const stampreel_clip *c)
     if (stampreel_clock_start(&t, c, c->sampleRateNum, c->sampleRateDen, c->firstBeat) || t.phase != c->samplePhase)
         return STAMPREEL_DAMAGED;
 
-    for (beat = c->firstBeat; n && (beat < c->allBeats || c->flags & STAMPREEL_LOOPS); n--, beat++)
-        bytes += srq_sound_bytes(c, stampreel_clock_step(&t));
+    for (beat = c->firstBeat; n && (beat < c->allBeats || c->flags & STAMPREEL_LOOPS); n--, beat++) {
+        uint32_t sound = srq_sound_bytes(c, stampreel_clock_step(&t));
+        if (sound > c->maxSoundBytes) return STAMPREEL_DAMAGED;
+        bytes += sound;
+    }
     if (c->leadBytes != bytes || c->beatsSector != 1 + c->seekSectors + srq_sectors(bytes)) return STAMPREEL_DAMAGED;
 
     n = c->soundLead + 1;
@@ -668,7 +675,7 @@ SRQ_APART static int srq_header_fields(stampreel_clip *c, const uint8_t *sector0
     end = c->firstBeat + c->beats;
     for (i = 0; (c->beats - 1) >> i >= 32 * c->seekSectors; i++) {}
     if (!srq_lowest_terms(c->rateNum, c->rateDen) || c->rateNum < c->rateDen || c->rateNum > 240 * c->rateDen ||
-        end > c->allBeats || (end < c->allBeats) != (c->flags >> 1) || (c->part == 0) != (c->firstBeat == 0) ||
+        end > c->allBeats || (end < c->allBeats) != (c->flags >> 1) || (c->part == 0) != (c->firstBeat == 0) || c->firstBeat < c->part ||
         c->seekShift != i || c->fileSectors < c->beatsSector + c->beats || c->firstBeatSectors > c->maxBeatSectors)
         return STAMPREEL_DAMAGED;
     return 0;

@@ -182,6 +182,15 @@ static uint32_t sound_bytes(const stampreel_clip *c, uint32_t beat)
     return n * c->channels * (c->soundCoding == STAMPREEL_S16 ? 2 : 1);
 }
 
+/* Where, among all sound of a file, that of its k-th beat lies. */
+static size_t place_of(const stampreel_clip *c, uint32_t k)
+{
+    size_t at = 0;
+    uint32_t i;
+    for (i = 0; i < k; i++) at += sound_bytes(c, c->firstBeat + i);
+    return at;
+}
+
 static int zeros(const uint8_t *p, const uint8_t *end)
 {
     for (; p < end; p++)
@@ -251,6 +260,8 @@ static int sums_right(const stampreel_clip *c, const row *beats, const file *f)
     uint64_t panel = 0;
     uint8_t *table = must(calloc(size, 1));
     int right;
+    for (i = 0; i < c->soundLead; i++)
+        if (sound_bytes(c, c->firstBeat + i) > sound) sound = sound_bytes(c, c->firstBeat + i);
     for (i = 0; i < beats->n; i++) {
         const stampreel_beat *b = &beats->beat[i];
         codings |= 1u << b->frameCoding;
@@ -284,9 +295,9 @@ static int32_t verify_into(const job *j, const file *f, stampreel_reader *r, row
     const stampreel_clip *c = &r->clip;
     feed in = {0};
     stampreel_piece piece;
-    uint32_t key = 0, promised = 0, end = 0, i, k;
+    uint32_t key = 0, promised = 0, k;
     int32_t used = 0;
-    int whole = 0;
+    int loops = 0;
     size_t begun = 0; /* where the sound of the beat in hand begins */
     in.from = f;
     stampreel_open(r, f->size, &j->limits);
@@ -295,8 +306,7 @@ static int32_t verify_into(const job *j, const file *f, stampreel_reader *r, row
     while (r->error == 0 && (used = feed_next(&in, r, &piece)) > 0) {
         const stampreel_beat *b = &r->beat;
         if (piece.what == STAMPREEL_HEADER) {
-            end = c->firstBeat + c->beats;
-            whole = c->part == 0 && c->flags == STAMPREEL_LOOPS;
+            loops = c->flags & STAMPREEL_LOOPS;
             beats->beat = must(malloc(f->size / 512 * sizeof *beats->beat));
             beats->sector = must(malloc(f->size / 512 * sizeof *beats->sector));
             continue;
@@ -324,21 +334,16 @@ static int32_t verify_into(const job *j, const file *f, stampreel_reader *r, row
         }
         if (piece.what & STAMPREEL_TORN) used = STAMPREEL_DAMAGED;
         if (!zeros(piece.data + piece.bytes, in.sectors + 512 * (size_t)in.used)) used = STAMPREEL_DAMAGED;
-        if (beats->n == 0 && sound->n == c->leadBytes && whole) /* the lead-in of a short loop repeats itself */
-            for (k = end; k < c->soundLead; k++) {
-                size_t a = 0, b2 = 0;
-                for (i = 0; i < k; i++) a += sound_bytes(c, i);
-                for (i = 0; i < k % end; i++) b2 += sound_bytes(c, i);
-                if (memcmp(sound->p + a, sound->p + b2, sound_bytes(c, k))) used = STAMPREEL_DAMAGED;
-            }
+        if (beats->n == 0 && sound->n == c->leadBytes && loops) /* the lead-in of a short loop repeats itself */
+            for (k = c->allBeats; k < c->soundLead; k++)
+                if (memcmp(sound->p + place_of(c, k), sound->p + place_of(c, k - c->allBeats), sound_bytes(c, c->firstBeat + k)))
+                    used = STAMPREEL_DAMAGED;
         if (piece.what & STAMPREEL_ENDS) {
-            uint32_t beat = b->number + c->soundLead;
+            k = b->number - c->firstBeat + c->soundLead;
             if (frame->n && !unused_clear(c, frame->p)) used = STAMPREEL_DAMAGED;
-            if (whole && beat >= end) { /* the end of a loop stores the sound of its start */
-                size_t at = 0;
-                for (i = 0; i < beat % end; i++) at += sound_bytes(c, i);
-                if (sound->n - begun && memcmp(sound->p + begun, sound->p + at, sound->n - begun)) used = STAMPREEL_DAMAGED;
-            }
+            if (loops && k >= c->allBeats && sound->n > begun && /* once round the loop: a second copy */
+                memcmp(sound->p + begun, sound->p + place_of(c, k - c->allBeats), sound->n - begun))
+                used = STAMPREEL_DAMAGED;
         }
         if (decode(d, c, c->firstBeat, sound)) used = STAMPREEL_DAMAGED;
         if (used < 0) break;
