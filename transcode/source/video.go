@@ -19,6 +19,9 @@ import (
 // time all the same.
 const fallbackRate = 30
 
+// fastestRate is more than any video has that is not meant to be slowed down.
+const fastestRate = 300
+
 // film is a file that the system's codecs decode.
 type film struct {
 	path   string
@@ -184,7 +187,9 @@ func (f *film) pictures(ctx context.Context, video int, from, to time.Duration, 
 	}
 	f.open++
 	rate := Ratio{int64(v.RateNum), int64(v.RateDen)}.lowest()
-	if rate.Num == 0 {
+	// Where the pictures last unevenly, some encoders give the unit of their times
+	// for a rate, such as 1000 or 1000000000 a second.
+	if rate.Num == 0 || rate.Float() > fastestRate {
 		rate = Ratio{fallbackRate, 1}
 	}
 	if v.Interlaced { // a picture of each field
