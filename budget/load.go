@@ -81,16 +81,18 @@ func (l *link) strips(b Beat) int64 {
 }
 
 // cost is what a beat asks of the card, in bytes, rounded up: what lies in the
-// buffer, and what its requests (and on a shared bus the picture before it, which
-// is drawn meanwhile) take besides.
-func (l *link) cost(b Beat, before float64) (bytes, over int64) {
+// buffer, and how long reading rests at its time besides, on a shared bus: while its
+// picture is drawn, and for the request after that.
+func (l *link) cost(b Beat) (bytes, busy int64) {
 	size := float64(b.Sectors) * card.SectorBytes
 	q, p := l.request*l.rate, l.drawing(b)*l.rate
 	switch {
 	case l.reading == playback.Whole && !l.shared:
-		return int64(size), up(q)
+		return int64(size), 0
+	case l.reading == playback.Whole && p == 0:
+		return int64(size), 0
 	case l.reading == playback.Whole:
-		return int64(size), up(2*q + before*l.rate)
+		return int64(size), up(q + p)
 	case !l.shared:
 		return up(q + max(size, p)), 0
 	}
@@ -104,24 +106,25 @@ func up(x float64) int64 { return int64(math.Ceil(x*(1+1e-9) + 1e-6)) }
 func (l *link) demand(c *Clip, s summary, stall time.Duration, lead int) *playback.Demand[int64] {
 	d := &playback.Demand[int64]{
 		Cost:    make([]int64, 0, s.beats),
-		Over:    make([]int64, 0, s.beats),
 		Buffer:  l.buffer,
 		Lead:    lead,
 		Reading: l.reading,
 		Loop:    c.Loops,
 	}
-	lag, before := 0.0, 0.0
-	for b := range c.Beats {
-		cost, over := l.cost(b, before)
-		d.Cost, d.Over = append(d.Cost, cost), append(d.Over, over)
-		before = l.drawing(b)
-		lag = max(lag, before-float64(b.Sectors)*card.SectorBytes/l.rate)
-	}
-	if c.Loops && l.reading == playback.Whole {
-		for b := range c.Beats {
-			_, d.Over[0] = l.cost(b, before)
-			break
+	if l.reading == playback.Whole {
+		d.Request = up(l.request * l.rate)
+		if l.shared {
+			d.Busy = make([]int64, 0, s.beats)
 		}
+	}
+	lag := 0.0
+	for b := range c.Beats {
+		cost, busy := l.cost(b)
+		d.Cost = append(d.Cost, cost)
+		if d.Busy != nil {
+			d.Busy = append(d.Busy, busy)
+		}
+		lag = max(lag, l.drawing(b)-float64(b.Sectors)*card.SectorBytes/l.rate)
 	}
 	pause := stall.Seconds() + l.latency
 	if l.reading == playback.Whole && !l.shared {
@@ -135,12 +138,15 @@ func (l *link) demand(c *Clip, s summary, stall time.Duration, lead int) *playba
 // then keeps its memory after its time, and reading waits for the panel to free
 // it.
 func (l *link) holdUp(c *Clip, d *playback.Demand[int64]) {
-	over := make([]int64, 0, len(d.Over))
+	busy := make([]int64, 0, len(d.Cost))
 	for b := range c.Beats {
-		wait := l.latency + max(0, l.drawing(b)-float64(b.Sectors)*card.SectorBytes/l.rate)
-		over = append(over, d.Over[len(over)]+up(wait*l.rate))
+		wait := up((l.latency + max(0, l.drawing(b)-float64(b.Sectors)*card.SectorBytes/l.rate)) * l.rate)
+		if d.Busy != nil {
+			wait += d.Busy[len(busy)]
+		}
+		busy = append(busy, wait)
 	}
-	d.Over = over
+	d.Busy = busy
 }
 
 // service is R·T: the bytes that the card brings in one beat.

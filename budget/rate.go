@@ -20,8 +20,8 @@ func PictureRate(p *playerfile.Player) (num, den int64) {
 	busy := l.drawing(b)
 	if l.shared {
 		wait := l.request + card.SectorBytes/l.rate + p.Stall().Value.Seconds()
-		bytes, over := l.cost(b, busy)
-		busy = max(busy+wait, float64(bytes+over)/l.rate)
+		bytes, rest := l.cost(b)
+		busy = max(busy+wait, l.request+float64(bytes+rest)/l.rate)
 	}
 	const den1000 = 1000
 	return max(1, int64(math.Floor(den1000*(1-TightMargin)/busy))), den1000

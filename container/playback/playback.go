@@ -15,12 +15,19 @@
 //
 // where w is 1 when a beat must lie in memory whole before its time and 0 when
 // it is drawn in strips while it arrives and must be finished by the end of
-// its time. What the link spends on a beat besides bringing it (an overhead, in
-// the same units) takes no room in the buffer; it counts for every beat of the
-// run but the first, whose own is over when the buffer is full. (So may be those
-// of beats behind it that the buffer holds too: an overhead is never counted
-// too low, and may be counted too high.) Everything here is that inequality
-// over all runs, solved exactly.
+// its time.
+//
+// The link may spend more on a beat than bringing it. Such an overhead, in the
+// same units, takes no room in the buffer. There are three: a request before the
+// first unit of each beat, what it takes to go on in the middle of a beat, and
+// what keeps the link from working at the time of a beat. With W(x) the work of
+// bringing the first x units, requests and all, P(k) the units before beat k, and
+// D(k) what the beats before k keep the link from, the inequality becomes
+//
+//	W(P(j+1)) − W(P(i)+B) + D(j) − D(i)  ≤  R · (n − w + lead − stall)
+//
+// in which i and j stand apart, so that one pass over the beats finds the worst
+// run of all. Everything here is that inequality over all runs, solved exactly.
 package playback
 
 import (
@@ -75,7 +82,9 @@ func (r Rate) Cmp(other Rate) int {
 // Demand is a row of beats and the player that is to be fed with them.
 type Demand[T Units] struct {
 	Cost    []T     // cost of each beat, in units; it lies in the buffer
-	Over    []T     // overhead of each beat, in units; nil for none
+	Request int64   // overhead of each beat before its first unit, in units
+	Over    []T     // overhead of each beat before its last unit, in units; nil for none
+	Busy    []T     // overhead at the time of each beat, in units; nil for none
 	Buffer  int64   // read-ahead buffer, in units
 	Lead    int     // beats of grace: 0 for pictures, the sound lead for sound
 	Stall   float64 // longest pause of the link, in beat intervals
@@ -93,12 +102,6 @@ const (
 	maxUnits   = 1 << 38
 	maxProduct = 1 << 61
 )
-
-// run is a stretch of consecutive beats: what it costs, and how many they are.
-type run struct {
-	cost  int64
-	beats int64
-}
 
 // clock divides a beat interval into grains, so that a stall is a whole number
 // of them. A run of n beats has n·perBeat + offset grains in which to arrive;
@@ -149,21 +152,20 @@ func (d *Demand[T]) product() float64 {
 
 // Total returns what all beats cost, overhead included.
 func (d *Demand[T]) Total() int64 {
-	var total int64
-	for _, c := range d.Cost {
-		total += int64(c)
-	}
-	for _, o := range d.Over {
-		total += int64(o)
+	total := d.Request * int64(len(d.Cost))
+	for _, row := range [][]T{d.Cost, d.Over, d.Busy} {
+		for _, c := range row {
+			total += int64(c)
+		}
 	}
 	return total
 }
 
-func (d *Demand[T]) over(i int) int64 {
-	if d.Over == nil {
+func at[T Units](row []T, i int) int64 {
+	if row == nil {
 		return 0
 	}
-	return int64(d.Over[i])
+	return int64(row[i])
 }
 
 func (d *Demand[T]) check() error {
@@ -177,16 +179,22 @@ func (d *Demand[T]) check() error {
 	case !(d.Stall >= 0 && d.Stall <= 1<<16):
 		return fmt.Errorf("playback: stall of %g beats, want 0 to 65536", d.Stall)
 	}
-	if d.Over != nil && len(d.Over) != len(d.Cost) {
-		return fmt.Errorf("playback: %d overheads for %d beats", len(d.Over), len(d.Cost))
+	for _, row := range [][]T{d.Over, d.Busy} {
+		if row != nil && len(row) != len(d.Cost) {
+			return fmt.Errorf("playback: %d overheads for %d beats", len(row), len(d.Cost))
+		}
 	}
 	var total int64
-	for i, c := range d.Cost {
-		over := d.over(i)
-		total += int64(c) + over
-		if int64(c) < 0 || over < 0 || int64(c) > maxUnits || over > maxUnits || total > maxUnits {
-			return fmt.Errorf("playback: beat %d: cost %d, total %d units, want 0 to %d", i, int64(c), total, int64(maxUnits))
+	for _, row := range [][]T{d.Cost, d.Over, d.Busy} {
+		for i, c := range row {
+			total += int64(c)
+			if int64(c) < 0 || int64(c) > maxUnits || total > maxUnits {
+				return fmt.Errorf("playback: beat %d: cost %d, total %d units, want 0 to %d", i, int64(c), total, int64(maxUnits))
+			}
 		}
+	}
+	if d.Request < 0 || d.Request > maxUnits || float64(d.Request)*float64(len(d.Cost)) > maxUnits || d.Total() > maxUnits {
+		return fmt.Errorf("playback: requests of %d units, want 0 to %d in all", d.Request, int64(maxUnits))
 	}
 	if p := d.product(); p > maxProduct {
 		return fmt.Errorf("playback: %d beats of %d units in all are too many to judge: the product of both and the rounds is %.3g, want at most %.3g", len(d.Cost), total, p, float64(maxProduct))
@@ -194,49 +202,65 @@ func (d *Demand[T]) check() error {
 	return nil
 }
 
-// scan visits, for each beat in turn, the run ending with it (of more than
-// short beats) whose value, cost·scale − beats·step, is largest. It is the
-// maximum-subarray scan with a least length: one pass, constant memory. It
-// stops when visit returns false.
-func scan[N int64 | float64, T Units](d *Demand[T], short int64, scale, step N, visit func(beat int, r run, value N) bool) {
-	// The run in hand is head, the last short+1 beats, with tail, the best run
-	// that ends just before them. first is the overhead that does not count.
-	var head, tail run
-	var first, tailFirst int64
-	var tailValue N
-	n, old := len(d.Cost), 0
-	i := 0
-	for k := range d.rounds() * n {
-		head.cost += int64(d.Cost[i]) + d.over(i)
-		head.beats++
-		if i++; i == n {
-			i = 0
+// feed goes through the beats once, in constant memory, and hands on two numbers
+// for each beat j, from beat short on, as many at a time as it has room for:
+// done is W(P(j+1)) + D(j), and full is W(P(i)+B) + D(i) of the beat i that is
+// short beats before. visit is given the first j; feed stops when it returns false.
+func (d *Demand[T]) feed(short int64, visit func(j int, done, full []int64) bool) {
+	n, last := len(d.Cost), d.rounds()*len(d.Cost)
+	plain := d.Request == 0 && d.Over == nil && d.Busy == nil
+	buffer := min(d.Buffer, int64(d.rounds())*d.Total())
+	work := func(i int) int64 { return int64(d.Cost[i]) + d.Request + at(d.Over, i) }
+	var (
+		dones, fulls [1024]int64
+		held         int
+		done         int64 // W(P(j+1)) + D(j)
+		before, idle int64 // P(i) and D(i)
+		e            int   // a buffer full at i ends inside of this beat
+		units, whole int64 // P(e) and W(P(e))
+		k, b, f      int   // beats j, i and e within the clip
+	)
+	for j := range last {
+		if plain {
+			done += int64(d.Cost[k])
+		} else {
+			done += work(k)
 		}
-		if head.beats > short+1 {
-			c, o := int64(d.Cost[old]), d.over(old)
-			if old++; old == n {
-				old = 0
+		if int64(j) >= short {
+			reach := before + buffer
+			full := reach
+			if !plain {
+				for e < last && units+int64(d.Cost[f]) <= reach {
+					units += int64(d.Cost[f])
+					whole += work(f)
+					e++
+					if f++; f == n {
+						f = 0
+					}
+				}
+				full = whole + idle
+				if e < last && reach > units {
+					full += d.Request + reach - units
+				}
+				idle += at(d.Busy, b)
 			}
-			head.cost -= c + o
-			head.beats--
-			if tail.beats == 0 || tailValue < -N(o)*scale { // better begun here
-				tail, tailValue, tailFirst = run{}, -N(o)*scale, o
+			before += int64(d.Cost[b])
+			if b++; b == n {
+				b = 0
 			}
-			tailValue += N(c+o)*scale - step
-			tail.cost += c + o
-			tail.beats++
+			dones[held], fulls[held] = done, full
+			if held++; held == len(dones) || j == last-1 {
+				if !visit(j+1-held, dones[:held], fulls[:held]) {
+					return
+				}
+				held = 0
+			}
 		}
-		if head.beats <= short {
-			continue
+		if !plain {
+			done += at(d.Busy, k)
 		}
-		first = d.over(old)
-		value, r := -N(first)*scale, run{head.cost - first, head.beats}
-		if tail.beats > 0 && tailValue > value {
-			value, r = tailValue, run{head.cost + tail.cost - tailFirst, head.beats + tail.beats}
-		}
-		value += N(head.cost)*scale - N(head.beats)*step
-		if !visit(k, r, value) {
-			return
+		if k++; k == n {
+			k = 0
 		}
 	}
 }
@@ -248,13 +272,19 @@ func (d *Demand[T]) bursts(n int64, visit func(beat int, cost int64) bool) {
 		return
 	}
 	var sum int64
-	beats := len(d.Cost)
-	for k := range d.rounds() * beats {
-		sum += int64(d.Cost[k%beats])
-		if old := k - int(n); old >= 0 {
-			sum -= int64(d.Cost[old%beats])
+	k, old := 0, 0
+	for beat := range d.rounds() * len(d.Cost) {
+		sum += int64(d.Cost[k])
+		if k++; k == len(d.Cost) {
+			k = 0
 		}
-		if !visit(k, sum) {
+		if int64(beat) >= n {
+			sum -= int64(d.Cost[old])
+			if old++; old == len(d.Cost) {
+				old = 0
+			}
+		}
+		if !visit(beat, sum) {
 			return
 		}
 	}
@@ -292,18 +322,28 @@ func (d *Demand[T]) Need() (Rate, error) {
 		p, a = d.Total(), c.perBeat*int64(len(d.Cost))
 	}
 	for {
-		var worst run
-		most := int64(math.MinInt64)
-		scan(d, c.short, a, p*c.perBeat, func(_ int, r run, value int64) bool {
-			if value > most {
-				most, worst = value, r
+		// Of all runs i…j, the one with the largest done·a − full·a − n·step.
+		step := p * c.perBeat
+		var work, beats int64 // of that run: done − full, and n
+		most, least, from, spent := int64(math.MinInt64), int64(math.MaxInt64), int64(0), int64(0)
+		d.feed(c.short, func(j int, done, full []int64) bool {
+			i, n := int64(j)-c.short, int64(j)+1
+			for x := range done {
+				if v := full[x]*a - i*step; v < least {
+					least, spent, from = v, full[x], i
+				}
+				if v := done[x]*a - n*step - least; v > most {
+					most, work, beats = v, done[x]-spent, n-from
+				}
+				i++
+				n++
 			}
 			return true
 		})
-		if worst.beats == 0 || most-d.Buffer*a <= c.offset*p {
-			return reduce(p*c.perBeat, a), nil
+		if beats == 0 || most <= c.offset*p {
+			return reduce(step, a), nil
 		}
-		p, a = worst.cost-d.Buffer, c.perBeat*worst.beats+c.offset
+		p, a = work, c.perBeat*beats+c.offset
 	}
 }
 
@@ -323,13 +363,21 @@ func (d *Demand[T]) FirstLate(rate Rate) (int, error) {
 	// The sums below are rounded; this allowance, far under a unit for any
 	// clip, keeps a rate that Need returned from being called late.
 	slack := 1e-12 * float64(d.Total()+1) * float64(d.rounds())
-	allowed := float64(d.Buffer) + r*float64(c.offset)/float64(c.perBeat) + slack
+	allowed := r*float64(c.offset)/float64(c.perBeat) + slack
 	late := d.firstBurst(c.held)
-	scan(d, c.short, 1, r, func(beat int, _ run, value float64) bool {
-		if value > allowed && (late < 0 || beat < late) {
-			late = beat
+	least := math.Inf(1)
+	d.feed(c.short, func(j int, done, full []int64) bool {
+		for x := range done {
+			least = min(least, float64(full[x])-r*float64(int64(j+x)-c.short))
+			switch {
+			case late >= 0 && j+x >= late:
+				return false
+			case float64(done[x])-r*float64(j+x+1)-least > allowed:
+				late = j + x
+				return false
+			}
 		}
-		return late < 0 || beat < late
+		return true
 	})
 	return late, nil
 }
@@ -338,31 +386,30 @@ func (d *Demand[T]) FirstLate(rate Rate) (int, error) {
 // feeds every beat in time, or [ErrNoRate] when none does (a looping clip that
 // needs more on average).
 func (d *Demand[T]) BufferFor(rate Rate) (int64, error) {
-	full := *d
-	full.Buffer = maxUnits
-	if err := full.check(); err != nil {
+	with := *d
+	late := func(buffer int64) (bool, error) {
+		with.Buffer = buffer
+		beat, err := with.FirstLate(rate)
+		return beat >= 0, err
+	}
+	// A buffer that holds all that is played is as good as any larger one.
+	low, high := int64(-1), min(maxUnits, int64(d.rounds())*d.Total())
+	if never, err := late(high); err != nil {
 		return 0, err
-	}
-	if rate.Num < 0 || rate.Den <= 0 {
-		return 0, fmt.Errorf("playback: rate %d/%d, want a ratio of at least 0", rate.Num, rate.Den)
-	}
-	r := float64(rate.Num) / float64(rate.Den)
-	average := Rate{d.Total(), int64(len(d.Cost))}
-	if d.Loop && rate.Cmp(average) < 0 {
+	} else if average := (Rate{d.Total(), int64(len(d.Cost))}); never || d.Loop && rate.Cmp(average) < 0 {
 		return 0, ErrNoRate
 	}
-	c := d.clock()
-	worst := 0.0
-	scan(d, c.short, 1, r, func(_ int, _ run, value float64) bool {
-		worst = max(worst, value-r*float64(c.offset)/float64(c.perBeat))
-		return true
-	})
-	need := int64(math.Ceil(worst - 1e-12*float64(d.Total())))
-	d.bursts(c.held, func(_ int, cost int64) bool {
-		need = max(need, cost)
-		return true
-	})
-	return need, nil
+	for high-low > 1 {
+		mid := low + (high-low)/2
+		if l, err := late(mid); err != nil {
+			return 0, err
+		} else if l {
+			low = mid
+		} else {
+			high = mid
+		}
+	}
+	return high, nil
 }
 
 func reduce(p, q int64) Rate {

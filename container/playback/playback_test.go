@@ -59,52 +59,63 @@ func referenceBucket(frames []int64, rate, fps float64) float64 {
 // bruteNeed tries every run of beats, straight from the inequality of the
 // package comment, in rational arithmetic. A run that has no time must fit in
 // the buffer.
-func bruteNeed(cost, over []int64, buffer int64, lead int, stall *big.Rat, reading Reading, loop bool) (*big.Rat, bool) {
-	rounds := 1
-	if loop {
-		rounds = 4 + 2*int(math.Ceil(ratFloat(stall)))/len(cost)
+func bruteNeed(d *Demand[int64], stall *big.Rat) (*big.Rat, bool) {
+	n, rounds := len(d.Cost), 1
+	if d.Loop {
+		rounds = 4 + 2*int(math.Ceil(ratFloat(stall)))/n
 	}
-	var long, longOver []int64
-	for range rounds {
-		long = append(long, cost...)
-		longOver = append(longOver, over...)
+	each := func(row []int64, k int) int64 {
+		if row == nil {
+			return 0
+		}
+		return row[k%n]
+	}
+	// bring is W(x): unit after unit of the beats, with what each of them takes besides.
+	bring := func(x int64) (work int64) {
+		for k := range rounds * n {
+			c := d.Cost[k%n]
+			if x > 0 {
+				work += d.Request + min(x, c)
+			}
+			if x >= c {
+				work += each(d.Over, k)
+			}
+			x -= c
+		}
+		return work
 	}
 	w := 1
-	if reading == Strips {
+	if d.Reading == Strips {
 		w = 0
 	}
 	need := new(big.Rat)
-	if loop {
-		var total int64
-		for i, c := range cost {
-			total += c + over[i]
-		}
-		need.SetFrac64(total, int64(len(cost)))
+	if d.Loop {
+		need.SetFrac64(d.Total(), int64(n))
 	}
-	for i := range long {
-		var sum, held int64
-		for j := i; j < len(long); j++ {
-			held += long[j]
-			sum += long[j]
-			if j > i {
-				sum += longOver[j]
-			}
-			n := j - i + 1
-			if reading == Whole && n == 1 && held > buffer {
+	before := int64(0) // P(i)
+	for i := range rounds * n {
+		var cost, busy int64
+		full := bring(before + d.Buffer)
+		for j := i; j < rounds*n; j++ {
+			cost += d.Cost[j%n]
+			run := j - i + 1
+			if d.Reading == Whole && run == 1 && cost > d.Buffer {
 				return nil, false
 			}
-			time := new(big.Rat).Sub(new(big.Rat).SetInt64(int64(n-w+lead)), stall)
+			time := new(big.Rat).Sub(new(big.Rat).SetInt64(int64(run-w+d.Lead)), stall)
 			if time.Sign() <= 0 {
-				if held > buffer {
+				if cost > d.Buffer {
 					return nil, false
 				}
-				continue
+			} else {
+				r := new(big.Rat).Quo(new(big.Rat).SetInt64(bring(before+cost)-full+busy), time)
+				if r.Cmp(need) > 0 {
+					need = r
+				}
 			}
-			r := new(big.Rat).Quo(new(big.Rat).SetInt64(sum-buffer), time)
-			if r.Cmp(need) > 0 {
-				need = r
-			}
+			busy += each(d.Busy, j)
 		}
+		before += d.Cost[i%n]
 	}
 	return need, true
 }
@@ -116,27 +127,39 @@ func TestNeedEqualsEveryRunTriedOneByOne(t *testing.T) {
 	found, none := 0, 0
 	for trial := range 4000 {
 		n := 1 + rng.IntN(12)
-		cost, over := make([]int64, n), make([]int64, n)
+		d := Demand[int64]{Cost: make([]int64, n), Lead: rng.IntN(3) * rng.IntN(3), Reading: Reading(rng.IntN(2)), Loop: rng.IntN(2) == 0}
+		if trial%2 == 0 {
+			d.Request = rng.Int64N(60)
+		}
+		if trial%3 == 0 {
+			d.Over = make([]int64, n)
+		}
+		if trial%5 == 0 {
+			d.Busy = make([]int64, n)
+		}
+		cost := d.Cost
 		var most int64
 		for i := range cost {
-			if trial%2 == 0 {
-				over[i] = rng.Int64N(60)
+			if d.Over != nil {
+				d.Over[i] = rng.Int64N(60)
 			}
-			cost[i] = rng.Int64N(100)
+			if d.Busy != nil {
+				d.Busy[i] = rng.Int64N(60)
+			}
+			cost[i] = 1 + rng.Int64N(100)
 			if rng.IntN(4) == 0 {
 				cost[i] *= 10
 			}
 			most = max(most, cost[i])
 		}
-		buffer := rng.Int64N(2*most + 2)
-		lead := rng.IntN(3) * rng.IntN(3)
+		buffer := rng.Int64N([]int64{2, 2, 8}[rng.IntN(3)]*most + 2)
+		d.Buffer = buffer
 		stall := new(big.Rat)
 		if rng.IntN(2) == 0 {
 			stall.SetFrac64(rng.Int64N(3*1024), 1024)
 		}
-		reading, loop := Reading(rng.IntN(2)), rng.IntN(2) == 0
-		d := Demand[int64]{Cost: cost, Over: over, Buffer: buffer, Lead: lead, Stall: ratFloat(stall), Reading: reading, Loop: loop}
-		want, ok := bruteNeed(cost, over, buffer, lead, stall, reading, loop)
+		d.Stall = ratFloat(stall)
+		want, ok := bruteNeed(&d, stall)
 		got, err := d.Need()
 		what := fmt.Sprintf("trial %d: %+v", trial, d)
 		if !ok {
@@ -159,8 +182,15 @@ func TestNeedEqualsEveryRunTriedOneByOne(t *testing.T) {
 				t.Fatalf("%s: nothing late at %v, below the need %v; %v", what, less, got, err)
 			}
 		}
-		if b, err := d.BufferFor(got); err != nil || b > buffer {
+		b, err := d.BufferFor(got)
+		if err != nil || b > buffer {
 			t.Fatalf("%s: buffer for the need is %d, %v; at most %d is enough", what, b, err, buffer)
+		}
+		less := d
+		if less.Buffer = b - 1; b > 0 {
+			if r, ok := bruteNeed(&less, stall); ok && r.Cmp(want) <= 0 {
+				t.Fatalf("%s: %d is enough for the rate %v, BufferFor says %d", what, b-1, want, b)
+			}
 		}
 	}
 	if found < 1000 || none < 300 {
@@ -260,17 +290,44 @@ func TestRatesPerSecondRoundUp(t *testing.T) {
 	}
 }
 
-// BenchmarkNeedOfAnHour computes the eight points of a need curve for one hour
-// at 25 beats a second.
-func BenchmarkNeedOfAnHour(b *testing.B) {
+// anHour is the sectors of an hour at 30 beats a second, with a burst each 10 s.
+func anHour() []uint16 {
 	rng := rand.New(rand.NewPCG(5, 6))
-	cost := make([]uint16, 90000)
+	cost := make([]uint16, 30*3600)
 	for i := range cost {
 		cost[i] = uint16(10 + rng.IntN(40))
-		if i%250 < 20 {
+		if i%300 < 24 {
 			cost[i] += 60
 		}
 	}
+	return cost
+}
+
+func BenchmarkNeedOfAnHour(b *testing.B) {
+	d := Demand[uint16]{Cost: anHour(), Buffer: 256}
+	for b.Loop() {
+		if _, err := d.Need(); err != nil {
+			b.Fatal(err)
+		}
+	}
+}
+
+// With all that a budget adds: overheads, a pause, a loop.
+func BenchmarkNeedOfAnHourOnABudget(b *testing.B) {
+	var cost []int64
+	for _, c := range anHour() {
+		cost = append(cost, 512*int64(c))
+	}
+	d := Demand[int64]{Cost: cost, Over: cost, Busy: cost, Request: 3000, Buffer: 512 * 256, Stall: 0.25, Loop: true}
+	for b.Loop() {
+		if _, err := d.Need(); err != nil {
+			b.Fatal(err)
+		}
+	}
+}
+
+func BenchmarkCurveOfAnHour(b *testing.B) {
+	cost := anHour()
 	for b.Loop() {
 		for k := range 8 {
 			d := Demand[uint16]{Cost: cost, Buffer: 8 << k}
