@@ -30,7 +30,8 @@ static void repair(uint8_t *p, uint32_t size)
 {
     uint32_t at = stampreel_get32(p + STAMPREEL_AT_beatsSector), end;
     memcpy(p, "\x9bSRQ\r\n\x1a\n", 8);
-    p[STAMPREEL_AT_version] = p[STAMPREEL_AT_version + 1] = 0;
+    p[STAMPREEL_AT_version] = STAMPREEL_VERSION;
+    p[STAMPREEL_AT_version + 1] = 0;
     put32(p + STAMPREEL_AT_fileSectors, size / 512);
     put32(p + STAMPREEL_AT_headerCRC, stampreel_crc32(0, p, STAMPREEL_AT_headerCRC));
     for (; at < size / 512; at = end) {
