@@ -192,6 +192,7 @@ func reencode(data []byte) ([]byte, error) {
 		SoundCoding: h.SoundCoding, Channels: h.Channels, RateNum: h.RateNum, RateDen: h.RateDen,
 		SampleRateNum: h.SampleRateNum, SampleRateDen: h.SampleRateDen, FirstBeat: h.FirstBeat, Part: h.Part,
 		SoundLead: h.SoundLead, SeekSectors: h.SeekSectors, Identity: h.Identity, Extension: h.Extension,
+		MaxSoundBytes: uint32(h.largestLead()),
 	}
 	var out memFile
 	p, err := newPartWriter(&out, &fresh, lead)

@@ -19,7 +19,7 @@ import (
 
 // Sizes of the format.
 const (
-	Version         = 0    // of the format: 0 is the draft
+	Version         = 1    // of the format
 	SectorBytes     = 512  // everything a player reads starts on a sector
 	BeatHeaderBytes = 32   // sound follows at once, in the same sector
 	SeekEntryBytes  = 16   // 32 seek entries to a sector

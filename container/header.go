@@ -242,10 +242,14 @@ func (h *Header) check() error {
 		return bad("allBeats", "%d, this file ends before beat %d: flag more must be set exactly if beats follow", h.AllBeats, h.FirstBeat+h.Beats)
 	case (h.Part == 0) != (h.FirstBeat == 0):
 		return bad("firstBeat", "%d in part %d: it is 0 in part 0 and only there", h.FirstBeat, h.Part)
+	case h.FirstBeat < uint32(h.Part):
+		return bad("firstBeat", "%d in part %d: each part before has a beat", h.FirstBeat, h.Part)
 	case h.SeekShift != seekShift(h.Beats, h.SeekSectors):
 		return bad("seekShift", "%d, want %d, the smallest with which %d beats fit %d sectors", h.SeekShift, seekShift(h.Beats, h.SeekSectors), h.Beats, h.SeekSectors)
 	case int(h.LeadBytes) != h.leadBytes():
 		return bad("leadBytes", "%d, want %d for the sound of %d beats", h.LeadBytes, h.leadBytes(), h.SoundLead)
+	case int(h.MaxSoundBytes) < h.largestLead():
+		return bad("maxSoundBytes", "%d, but the lead-in has a sound of %d", h.MaxSoundBytes, h.largestLead())
 	case int64(h.BeatsSector) != h.beatsSector():
 		return bad("beatsSector", "%d, want %d", h.BeatsSector, h.beatsSector())
 	case h.SamplePhase != h.Timing().phase(h.FirstBeat):
@@ -375,6 +379,14 @@ func (h *Header) leadBytes() int {
 		n += h.soundBytes(h.FirstBeat + k)
 	}
 	return n
+}
+
+// largestLead returns the bytes of the largest sound of the lead-in.
+func (h *Header) largestLead() (most int) {
+	for k := range uint32(h.SoundLead) {
+		most = max(most, h.soundBytes(h.FirstBeat+k))
+	}
+	return most
 }
 
 // SoundHeld returns the most sound a player holds, in bytes: that of the beat

@@ -76,7 +76,8 @@ func addNeed(data []byte, k int, delta int32) []byte {
 // assemble writes beats that the writer would refuse, everything else right.
 func assemble(s Settings, codings string) []byte {
 	h := Header{
-		Width: uint16(s.Width), Height: uint16(s.Height), PixelFormat: s.PixelFormat, RateNum: s.Rate.Num, RateDen: s.Rate.Den, SeekSectors: 1,
+		Version: Version,
+		Width:   uint16(s.Width), Height: uint16(s.Height), PixelFormat: s.PixelFormat, RateNum: s.Rate.Num, RateDen: s.Rate.Den, SeekSectors: 1,
 		SoundCoding: s.SoundCoding, Channels: uint8(s.Channels), SampleRateNum: s.SampleRate.Num, SampleRateDen: s.SampleRate.Den, SoundLead: uint16(s.SoundLead),
 		AllBeats: uint32(len(codings)),
 	}
@@ -84,6 +85,7 @@ func assemble(s Settings, codings string) []byte {
 	var lead []byte
 	for k := range s.SoundLead {
 		lead = append(lead, sound(k)...)
+		h.MaxSoundBytes = max(h.MaxSoundBytes, uint32(len(sound(k))))
 	}
 	var f memFile
 	p, err := newPartWriter(&f, &h, lead)
@@ -213,6 +215,8 @@ func vectors() []vector {
 		file("beats-too-few", "damaged", "two beats declared, the second announces a third", func() []byte { return set(clip(small(), "RRR"), 36, 2) }),
 		header("first-beat-in-part-0", "damaged", "numbers start at 0", 40, 5),
 		header("part-without-first-beat", "damaged", "part 1 starts with a beat after 0", 44, 1),
+		file("first-beat-below-part", "damaged", "a part before it would have no beat", func() []byte { d := part(1, false); return set(d, 44, d[40]+1) }),
+		header("max-sound-bytes-below-the-lead-in", "damaged", "", 76, 199),
 		file("sound-lead-zero", "damaged", "sound leads by at least one beat; all else fits a lead of 0", func() []byte {
 			d := set(clip(sounding(), "R-R"), 46, 0)
 			set(d, 56, 0, 0, 0, 0)
@@ -261,6 +265,16 @@ func vectors() []vector {
 		file("loop-end-differs", "damaged", "the sound stored for the loop's start is not that of the lead-in", func() []byte {
 			return setBeat(clip(with(func(s *Settings) { s.Loops = true }), "R-R"), 2, 40, 0)
 		}),
+		file("loop-copies-differ-in-a-later-part", "damaged", "its lead-in goes round the loop and on to its own first beats, with other sound", func() []byte {
+			files, err := makeParts(with(func(s *Settings) { s.Loops, s.SoundLead, s.PartSectors = true, 11, 1 }), "R-R-")
+			if err != nil || len(files) < 2 {
+				panic(fmt.Sprint(len(files), err))
+			}
+			d := files[len(files)-1]
+			lead := d[512*(1+int(d[48])):][:2560] // 11 beats of 200 bytes, to whole sectors
+			lead[4*200] ^= 1                      // the first beat of this file once more, after the 4 of the loop
+			return set(d, 56, le32(crc32.ChecksumIEEE(lead))...)
+		}),
 		file("beat-sync", "damaged", "a beat does not begin with bt", func() []byte { d := base(); return at(d, beatAt(d, 1), 'B') }),
 		file("beat-checksum", "damaged", "beatCRC does not match", func() []byte { d := base(); return at(d, beatAt(d, 1)+2, d[beatAt(d, 1)+2]^1) }),
 		file("payload-checksum", "damaged", "payloadCRC does not match", func() []byte { d := base(); return at(d, beatAt(d, 0)+600, 1) }),
@@ -298,7 +312,8 @@ func vectors() []vector {
 		file("header-cut", "truncated", "", func() []byte { return base()[:511] }),
 		file("file-cut", "truncated", "the last sector is missing", func() []byte { d := base(); return d[:len(d)-512] }),
 		file("bytes-after-the-end", "damaged", "", func() []byte { return append(base(), 0) }),
-		header("version-1", "unsupported", "a version this reader does not know", 8, 1),
+		header("version-0", "unsupported", "the draft, which no reader knows any more", 8, 0),
+		header("version-2", "unsupported", "a version this reader does not know", 8, 2),
 		header("pixel-format-10", "unsupported", "", 16, 10),
 		header("sound-coding-4", "unsupported", "", 18, 4),
 		header("frame-coding-tiles", "unsupported", "a number that is taken, not described yet", 51, 7),
@@ -375,7 +390,7 @@ func (v vector) text(detail string) string {
 	return b.String()
 }
 
-const vectorCount = 142
+const vectorCount = 146
 
 func TestConformanceVectors(t *testing.T) {
 	names := make(map[string]bool)

@@ -24,31 +24,31 @@ func Verify(ctx context.Context, r io.ReaderAt, size int64, visit func(b *Beat))
 	if err != nil {
 		return Header{}, err
 	}
-	var adpcm adpcmCheck
-	for k, at := 0, 0; k < int(h.SoundLead); k++ {
-		n := h.LeadSamples(k)
-		sound := lead[at:][:h.CodedBytes(n)]
-		at += len(sound)
-		if err := adpcm.check(&h, sound, n, fmt.Sprintf("lead-in, beat %d", h.FirstBeat+uint32(k))); err != nil {
-			return Header{}, err
-		}
-	}
 	// What the beats give, starting from what only the header says.
 	found := h
 	found.FrameCodings, found.FirstBeatSectors, found.MaxBeatSectors = 0, 0, 0
 	found.MaxFrameBytes, found.MaxPanelBytes, found.MaxSoundBytes, found.PanelBytes = 0, 0, 0, 0
+	var adpcm adpcmCheck
+	ahead := make([][]byte, h.SoundLead) // the sounds of the lead-in
+	for k := range ahead {
+		n := h.LeadSamples(k)
+		sound := lead[:h.CodedBytes(n)]
+		ahead[k], lead = sound, lead[len(sound):]
+		found.MaxSoundBytes = max(found.MaxSoundBytes, uint32(len(sound)))
+		place := fmt.Sprintf("lead-in, beat %d", h.FirstBeat+uint32(k))
+		if err := adpcm.check(&h, sound, n, place); err != nil {
+			return Header{}, err
+		}
+		if h.Loop() && k >= int(h.AllBeats) && !bytes.Equal(sound, ahead[k-int(h.AllBeats)]) {
+			return Header{}, damaged(place, "stores other sound than the beat of a short loop that it repeats")
+		}
+	}
 	t := newTally(&found, int64(h.BeatsSector))
 
 	var b Beat
 	var promised uint32 // the key beat announced by the beats since the last one; 0 none
 	var key uint32      // the last key beat
 	end := h.FirstBeat + h.Beats
-	whole := h.Part == 0 && !h.Continues() // a loop's start and end are both here
-	for k := end; whole && h.Loop() && k < uint32(h.SoundLead); k++ {
-		if !bytes.Equal(soundIn(&h, lead, k), soundIn(&h, lead, k%end)) {
-			return Header{}, damaged("lead-in", "beat %d repeats beat %d of a short loop with other sound", k, k%end)
-		}
-	}
 	for number := h.FirstBeat; number < end; number++ {
 		if err := ctx.Err(); err != nil {
 			return Header{}, err
@@ -57,25 +57,26 @@ func Verify(ctx context.Context, r io.ReaderAt, size int64, visit func(b *Beat))
 			return Header{}, err
 		}
 		place := beatPlace(number, b.Sector)
-		ahead := uint32(0)
+		next := uint32(0) // key beat that this one names
 		if b.KeyAhead > 0 {
-			ahead = number + uint32(b.KeyAhead)
+			next = number + uint32(b.KeyAhead)
 		}
 		if b.Key() {
 			if promised != number && number != h.FirstBeat {
 				return Header{}, damaged(place, "is a key beat, but the beats before name %d as the next (0: none)", promised)
 			}
-			key, promised = number, ahead
+			key, promised = number, next
 		}
 		switch {
-		case ahead != promised:
-			return Header{}, damaged(place, "keyAhead names beat %d, want %d (0: none)", ahead, promised)
+		case next != promised:
+			return Header{}, damaged(place, "keyAhead names beat %d, want %d (0: none)", next, promised)
 		case promised != 0 && number >= promised && !b.Key():
 			return Header{}, damaged(place, "is not the key beat that the beats before name")
 		case number-key >= uint32(h.MaxKeyDistance()):
 			return Header{}, damaged(place, "is %d beats after the last key beat, want fewer than %d", number-key, h.MaxKeyDistance())
 		}
-		if j := number + uint32(h.SoundLead); j >= end && whole && h.Loop() && !bytes.Equal(b.Sound, soundIn(&h, lead, j%end)) {
+		// A loop that comes round within this file stores sound a second time.
+		if k := number - h.FirstBeat + uint32(h.SoundLead); h.Loop() && k >= h.AllBeats && !bytes.Equal(b.Sound, ahead[k-h.AllBeats]) {
 			return Header{}, damaged(place, "stores other sound for the loop's start than the lead-in")
 		}
 		if err := adpcm.check(&h, b.Sound, h.StoredSamples(number), place); err != nil {
@@ -125,13 +126,4 @@ func (c *adpcmCheck) check(h *Header, sound []byte, samples int, place string) e
 		return damaged(place, "sound: byte %d: %s", bad.Offset, bad.Reason)
 	}
 	return err
-}
-
-// soundIn returns the sound of beat j of a clip in one part out of its lead-in.
-func soundIn(h *Header, lead []byte, j uint32) []byte {
-	from := 0
-	for k := range j {
-		from += h.soundBytes(k)
-	}
-	return lead[from:][:h.soundBytes(j)]
 }

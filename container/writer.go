@@ -102,7 +102,7 @@ func NewPartsWriter(create func(part int) (io.WriteSeeker, error), s Settings) (
 	trial.MaxFrameBytes, trial.MaxPanelBytes, trial.PanelBytes = 1, 1, 1
 	held := trial.SoundHeld()
 	trial.StreamBytes, trial.WholeBytes = uint32(held+SectorBytes), uint32(held+2*SectorBytes)
-	trial.LeadBytes = uint32(trial.leadBytes())
+	trial.LeadBytes, trial.MaxSoundBytes = uint32(trial.leadBytes()), uint32(trial.largestLead())
 	trial.BeatsSector = uint32(trial.beatsSector())
 	if err := trial.check(); err != nil {
 		return nil, err
@@ -301,7 +301,9 @@ func (w *Writer) startPart(first uint32) error {
 	h.FirstBeat, h.Part = first, uint16(part)
 	var lead []byte
 	for k := range uint32(w.s.SoundLead) {
-		lead = append(lead, w.soundOf(first+k)...)
+		sound := w.soundOf(first + k)
+		lead = append(lead, sound...)
+		h.MaxSoundBytes = max(h.MaxSoundBytes, uint32(len(sound)))
 	}
 	w.part, err = newPartWriter(f, &h, lead)
 	return err

@@ -171,8 +171,10 @@ func storedSound(r *container.Reader) (row []stored, err error) {
 
 const (
 	vectorFolder = "../../testdata/vectors"
-	vectorCount  = 145
-	validCount   = 42
+	frozenFolder = "../../testdata/version-1" // clips of version 1, which never change
+	vectorCount  = 146
+	frozenCount  = 42
+	validCount   = 42 + frozenCount
 )
 
 type vector struct {
@@ -188,8 +190,13 @@ func vectors(t *testing.T) (all []vector) {
 	if err != nil || len(names) != vectorCount {
 		t.Fatalf("%d vectors, want %d: %v", len(names), vectorCount, err)
 	}
-	for _, name := range names {
-		v := vector{name: strings.TrimSuffix(filepath.Base(name), ".srq"), facts: map[string]string{}}
+	frozen, err := filepath.Glob(filepath.Join(frozenFolder, "*.srq"))
+	if err != nil || len(frozen) != frozenCount {
+		t.Fatalf("%d frozen vectors, want %d: %v", len(frozen), frozenCount, err)
+	}
+	for _, name := range append(names, frozen...) {
+		dir := filepath.Base(filepath.Dir(name))
+		v := vector{name: dir + "/" + strings.TrimSuffix(filepath.Base(name), ".srq"), facts: map[string]string{}}
 		if v.data, err = os.ReadFile(name); err != nil {
 			t.Fatal(err)
 		}

@@ -1,4 +1,4 @@
-/* stampreel.h - reads Stampreel clips (.srq), version 0, on a microcontroller.
+/* stampreel.h - reads Stampreel clips (.srq), version 1, on a microcontroller.
 
    ../FORMAT.md is the format; every name here is its name. README.md shows how
    to play with it. In one C file of the firmware write
@@ -34,7 +34,7 @@
 extern "C" {
 #endif
 
-#define STAMPREEL_VERSION 0u        /* of the format */
+#define STAMPREEL_VERSION 1u        /* of the format */
 #define STAMPREEL_SECTOR_BYTES 512u
 #define STAMPREEL_UNKNOWN 0xFFFFFFFFu /* a file's size; a sector: none */
 
@@ -675,7 +675,7 @@ SRQ_APART static int srq_header_fields(stampreel_clip *c, const uint8_t *sector0
     end = c->firstBeat + c->beats;
     for (i = 0; (c->beats - 1) >> i >= 32 * c->seekSectors; i++) {}
     if (!srq_lowest_terms(c->rateNum, c->rateDen) || c->rateNum < c->rateDen || c->rateNum > 240 * c->rateDen ||
-        end > c->allBeats || (end < c->allBeats) != (c->flags >> 1) || (c->part == 0) != (c->firstBeat == 0) || c->firstBeat < c->part ||
+        end > c->allBeats || (end < c->allBeats) != (c->flags >> 1) || (c->part ? c->firstBeat < c->part : c->firstBeat) ||
         c->seekShift != i || c->fileSectors < c->beatsSector + c->beats || c->firstBeatSectors > c->maxBeatSectors)
         return STAMPREEL_DAMAGED;
     return 0;
@@ -809,7 +809,7 @@ void stampreel_follow(stampreel_reader *r, uint32_t fileBytes)
 int stampreel_seek(stampreel_reader *r, uint32_t beat)
 {
     if (r->clip.beats == 0 && r->error) return r->error;
-    if (beat - r->clip.firstBeat >= r->clip.beats) return STAMPREEL_OUTSIDE;
+    if (r->clip.beats == 0 || beat - r->clip.firstBeat >= r->clip.beats) return STAMPREEL_OUTSIDE;
     r->error = 0;
     r->target = beat;
     r->sector = 1 + ((beat - r->clip.firstBeat) >> r->clip.seekShift >> 5);

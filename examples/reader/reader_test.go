@@ -118,9 +118,14 @@ func containerSays(data []byte, limits container.Limits) string {
 
 func TestTheVectors(t *testing.T) {
 	files, err := filepath.Glob(filepath.Join(vectorFolder, "*.srq"))
-	if err != nil || len(files) < 142 {
-		t.Fatalf("%d vectors, want at least 142: %v", len(files), err)
+	if err != nil || len(files) < 146 {
+		t.Fatalf("%d vectors, want at least 146: %v", len(files), err)
 	}
+	frozen, err := filepath.Glob(filepath.Join(filepath.Dir(vectorFolder), "version-1", "*.srq"))
+	if err != nil || len(frozen) != 42 {
+		t.Fatalf("%d clips of version 1 that never change, want 42: %v", len(frozen), err)
+	}
+	files = append(files, frozen...)
 	type vector struct{ expect, container string }
 	vectors := map[string]vector{}
 	byLimit := map[string][]string{} // options of the reader: names
@@ -147,7 +152,10 @@ func TestTheVectors(t *testing.T) {
 		if expect == "ok" {
 			expect = fmt.Sprintf("ok, beats %s, frames %s, sound %s", facts["beats"], facts["frames"], facts["sound"])
 		}
-		name := filepath.Base(file)
+		name, err := filepath.Rel(vectorFolder, file)
+		if err != nil {
+			t.Fatal(err)
+		}
 		vectors[name] = vector{expect, containerSays(data, container.Limits{Width: number("limit-width"), Height: number("limit-height"), WholeBytes: int64(number("limit-whole-bytes"))})}
 		byLimit[options] = append(byLimit[options], name)
 	}

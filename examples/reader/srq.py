@@ -24,7 +24,7 @@ import zlib
 
 SECTOR = 512
 MAGIC = b"\x9bSRQ\r\n\x1a\n"
-VERSION = 0
+VERSION = 1
 
 # Section 2.1: field, its struct code, least and largest value (None: any).
 HEADER = [
@@ -182,11 +182,13 @@ class Clip:
             rule(h.samplePhase == h.firstBeat * self.P % self.Q,
                  "samplePhase is not firstBeat·P mod Q")
         rule((h.part == 0) == (h.firstBeat == 0), "firstBeat is 0 in part 0 and only there")
+        rule(h.firstBeat >= h.part, "firstBeat is below part")
         rule(self.end_beat <= h.allBeats, "firstBeat + beats is above allBeats")
         rule((self.end_beat < h.allBeats) == self.more,
              "`more` is set exactly if firstBeat + beats is below allBeats")
-        rule(h.leadBytes == sum(self.sound_bytes(h.firstBeat + k) for k in range(h.soundLead)),
-             "leadBytes is not the sound of soundLead beats")
+        lead = [self.sound_bytes(h.firstBeat + k) for k in range(h.soundLead)]
+        rule(h.leadBytes == sum(lead), "leadBytes is not the sound of soundLead beats")
+        rule(h.maxSoundBytes >= max(lead, default=0), "maxSoundBytes is below a sound of the lead-in")
         rule(h.beatsSector == 1 + h.seekSectors + ceil_div(h.leadBytes, SECTOR),
              "beatsSector is not 1 + seekSectors + ⌈leadBytes/512⌉")
         shift = 0
@@ -367,7 +369,8 @@ class Clip:
 
         sectors = array.array("H")
         keys = array.array("I")  # numbers of the key beats
-        max_frame = max_panel = max_sound = all_panel = codings = 0
+        max_frame = max_panel = all_panel = codings = 0
+        max_sound = max((self.sound_bytes(h.firstBeat + k) for k in range(h.soundLead)), default=0)
         for beat in self.beats(seen):
             sectors.append(beat.sectors)
             max_frame = max(max_frame, beat.frameBytes)
