@@ -17,7 +17,7 @@ import (
 // the EETF of ITU-R BT.2390-8, 5.4.1 (since 2021 BT.2408, annex 5; the numbers
 // at second hand), with black at 0 in source and target. For a peak of 1,000
 // cd/m2 nothing changes below 88, which keeps faces and shadows as they were
-// graded, and the reference white comes to 159 of 203, code 228 of 255; method A
+// graded, and the reference white comes to 159 of 203, code 229 of 255; method A
 // of BT.2446 bends all of the scale. The curve maps the strongest of the three
 // channels and the others go down with it (maxRGB, one of the ways that annex 5
 // gives), so that no hue turns: mapped one by one, channels make a sunset
