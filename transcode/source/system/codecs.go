@@ -17,6 +17,8 @@ var videoCodecs = []codec{
 	{"MPEG-4", "video/mpeg, mpegversion=(int)4, systemstream=(boolean)false"},
 	{"MPEG-2", "video/mpeg, mpegversion=(int)2, systemstream=(boolean)false"},
 	{"MPEG-1", "video/mpeg, mpegversion=(int)1, systemstream=(boolean)false"},
+	{"MPEG-4", "video/x-divx, divxversion=(int)[4,5]"},
+	{"MPEG-4", "video/x-xvid"},
 	{"DivX 3", "video/x-divx, divxversion=(int)3"},
 	{"Motion JPEG", "image/jpeg"},
 	{"ProRes", "video/x-prores"},
@@ -26,6 +28,7 @@ var videoCodecs = []codec{
 	{"H.263", "video/x-h263"},
 	{"Cinepak", "video/x-cinepak"},
 	{"FFV1", "video/x-ffv, ffvversion=(int)1"},
+	{"PNG", "image/png"},
 }
 
 var soundCodecs = []codec{
@@ -46,9 +49,10 @@ var soundCodecs = []codec{
 
 // containers in words, by what the libraries call them.
 var containers = []codec{
-	{"QuickTime", "video/quicktime, variant=(string)apple"},
+	{"MP4", "video/quicktime, variant=(string)iso"},
+	{"MP4", "video/quicktime, variant=(string)iso-fragmented"},
 	{"3GP", "video/quicktime, variant=(string)3gpp"},
-	{"MP4", "video/quicktime"},
+	{"QuickTime", "video/quicktime"},
 	{"MP4", "audio/x-m4a"},
 	{"WebM", "video/webm"},
 	{"WebM", "audio/webm"},

@@ -7,6 +7,9 @@ import (
 	"fmt"
 	"image"
 	"io"
+	"maps"
+	"slices"
+	"strings"
 	"unsafe"
 
 	"example.org/stampreel/transcode/picture"
@@ -18,19 +21,26 @@ func (w *worker) pictures() error {
 	if err != nil {
 		return err
 	}
-	behind := "videoconvert ! video/x-raw,format={I420,Y42B,Y444,Y41B,RGBA}"
+	behind := "videoconvert ! video/x-raw,format={" + strings.Join(formats(), ",") + "}"
+	if w.Video.Interlaced {
+		// A picture of each field, since each was taken at a time of its own.
+		// Pictures that are not marked as interlaced pass as they are.
+		behind = "deinterlace mode=auto fields=all ! " + behind
+	}
 	p, err := openPipeline(w, "video/x-raw", behind)
 	if err != nil {
 		return err
 	}
-	var (
-		f    frames
-		end  ending
-		last *timed // framed, but not sent: it ends where the next one begins
-		free = &timed{}
-	)
-	flush := func(until int64) {
-		if last == nil || until <= last.at {
+	f := frames{pipeline: p, framer: framer, orientation: w.Video.Orientation}
+	last, next := &timed{}, &timed{}
+	if err := f.start(w, last); err != nil {
+		return noPictures(err)
+	}
+	w.json(msgInfo, struct{}{})
+	var end ending
+	// A picture is sent when the next one says how long it is shown.
+	send := func(until int64) {
+		if until <= w.From {
 			return
 		}
 		b := last.Bounds
@@ -38,41 +48,51 @@ func (w *worker) pictures() error {
 		w.send(msgPicture, (*[unsafe.Sizeof(h)]byte)(unsafe.Pointer(&h))[:], bytesOf(last.Pix))
 		end.At = until
 	}
-	for n := int64(0); ; n++ {
-		sample, err := p.next()
-		if err != nil {
-			if last == nil {
-				return noPictures(err)
-			}
-			if err != io.EOF {
-				end.Damaged = err.Error()
-			}
-			break
-		}
-		if n == 0 {
-			w.json(msgInfo, struct{}{})
-		}
+	for n := 0; w.To == 0 || last.at < w.To; n++ {
 		misbehave(w.Test, fmt.Sprintf("picture %d", n))
-		err = f.take(sample, framer, free)
-		miniUnref(sample)
-		if err != nil {
-			return err
-		}
-		if free.broken {
+		if last.broken {
 			end.Broken++
 		}
-		if last != nil && free.at <= last.at {
-			continue // two at a time: the first stays
+		if n%100 == 0 {
+			w.send(msgBusy)
 		}
-		flush(free.at)
-		if last == nil {
-			last = &timed{}
+		err := f.next(next)
+		if err == io.EOF {
+			break
 		}
-		last, free = free, last
+		if err != nil {
+			end.Damaged = err.Error()
+			break
+		}
+		if next.at <= last.at {
+			continue // of two at a time the first stays
+		}
+		send(next.at)
+		last, next = next, last
 	}
-	flush(last.at + max(last.duration, 1))
+	if w.To == 0 || last.at < w.To {
+		send(last.at + max(last.duration, 1))
+	}
 	w.json(msgEnd, end)
 	return nil
+}
+
+// start reads the first picture that is needed: the one shown at the time From,
+// or one before it.
+func (f *frames) start(w *worker, to *timed) error {
+	// A decoder drops the picture that began before the place it was sent to, so
+	// that place is a little earlier; much earlier when a picture stays for long.
+	for margin := int64(500_000_000); ; margin *= 8 {
+		if err := f.play(w, max(w.From-margin, 0)); err != nil {
+			return err
+		}
+		if err := f.next(to); err != nil || to.at <= w.From || margin >= w.From || !w.Seek {
+			return err
+		}
+		if err := f.state(statePaused); err != nil {
+			return err
+		}
+	}
 }
 
 // noPictures is the error for a row that ends before its first picture.
@@ -92,14 +112,24 @@ type timed struct {
 
 // frames reads decoded pictures where the decoder has put them.
 type frames struct {
+	*pipeline
+	framer      *picture.Framer
+	orientation picture.Orientation
+
 	caps   unsafe.Pointer // that the rest is made for
 	info   videoInfo
-	format string
+	layout layout
 	colour picture.Colour
 	frame  videoFrame
 }
 
-func (f *frames) take(sample unsafe.Pointer, framer *picture.Framer, to *timed) error {
+// next waits for the next picture and frames it.
+func (f *frames) next(to *timed) error {
+	sample, err := f.pipeline.next()
+	if err != nil {
+		return err
+	}
+	defer miniUnref(sample)
 	buffer := sampleBuffer(sample)
 	if buffer == nil {
 		return errors.New("a sample without a picture")
@@ -109,11 +139,11 @@ func (f *frames) take(sample unsafe.Pointer, framer *picture.Framer, to *timed) 
 			return err
 		}
 	}
-	at := toRunningTime(sampleSegment(sample), formatTime, buffer.pts)
-	if buffer.pts == noTime || at == noTime {
+	var known bool
+	if to.at, known = f.at(sample, buffer.pts); !known {
 		return errors.New("a picture without a time")
 	}
-	to.at, to.duration, to.broken = int64(at), 0, buffer.flags&bufferCorrupted != 0
+	to.duration, to.broken = 0, buffer.flags&bufferCorrupted != 0
 	if buffer.duration != noTime {
 		to.duration = int64(buffer.duration)
 	}
@@ -121,8 +151,9 @@ func (f *frames) take(sample unsafe.Pointer, framer *picture.Framer, to *timed) 
 		return errors.New("a picture that cannot be read")
 	}
 	defer videoFrameUnmap(&f.frame)
-	return framer.Frame(&to.Framed, picture.Picture{
-		Image: f.image(), Colour: f.colour, AspectNum: int(f.info.parN), AspectDen: int(f.info.parD),
+	return f.framer.Frame(&to.Framed, picture.Picture{
+		Image: f.image(), Colour: f.colour, Orientation: f.orientation,
+		AspectNum: int(f.info.parN), AspectDen: int(f.info.parD),
 	})
 }
 
@@ -132,14 +163,18 @@ func (f *frames) prepare(caps unsafe.Pointer) error {
 		miniUnref(f.caps)
 	}
 	f.caps = miniRef(caps) // no other caps get this address meanwhile
-	if !videoInfoFromCaps(&f.info, caps) {
+	format := structureString(capsStructure(caps, 0), "format")
+	var known bool
+	f.layout, known = layouts[format]
+	if !known || !videoInfoFromCaps(&f.info, caps) {
 		return fmt.Errorf("pictures of an unknown kind: %s", take(capsToString(caps)))
 	}
-	f.format = structureString(capsStructure(caps, 0), "format")
+	// Where a file says nothing the libraries take BT.601 for up to 576 lines and
+	// BT.709 beyond. Of SMPTE 240M, close to BT.709, nothing else is known here.
 	const full, m709, m240, m2020 = 1, 3, 5, 6
 	f.colour = picture.Colour{FullRange: f.info.colour.rng == full}
 	switch f.info.colour.matrix {
-	case m709, m240: // SMPTE 240M differs from BT.709 by less than a code
+	case m709, m240:
 		f.colour.Matrix = picture.BT709
 	case m2020:
 		f.colour.Matrix = picture.BT2020
@@ -147,28 +182,42 @@ func (f *frames) prepare(caps unsafe.Pointer) error {
 	return nil
 }
 
-// subsampling of the formats that are asked for.
-var subsampling = map[string]image.YCbCrSubsampleRatio{
-	"I420": image.YCbCrSubsampleRatio420,
-	"Y42B": image.YCbCrSubsampleRatio422,
-	"Y444": image.YCbCrSubsampleRatio444,
-	"Y41B": image.YCbCrSubsampleRatio411,
+// layout says how a picture lies in memory: in planes of Y, Cb and Cr, or, of no
+// depth, in one of RGBA.
+type layout struct {
+	depth int // bits
+	ratio image.YCbCrSubsampleRatio
 }
+
+// layouts by the names that the libraries have for them.
+var layouts = map[string]layout{
+	"I420": {8, image.YCbCrSubsampleRatio420},
+	"Y42B": {8, image.YCbCrSubsampleRatio422},
+	"Y444": {8, image.YCbCrSubsampleRatio444},
+	"Y41B": {8, image.YCbCrSubsampleRatio411},
+	"RGBA": {},
+}
+
+// formats are their names.
+func formats() []string { return slices.Sorted(maps.Keys(layouts)) }
 
 // image is the mapped picture, not copied.
 func (f *frames) image() image.Image {
-	v := &f.frame.info
+	v, l := &f.frame.info, f.layout
 	w, h := int(v.width), int(v.height)
+	bytes := 1 // of a sample
+	if l.depth > 8 {
+		bytes = 2
+	}
 	plane := func(i, width, height int) []byte {
-		return unsafe.Slice(f.frame.data[i], (height-1)*int(v.stride[i])+width)
+		return unsafe.Slice(f.frame.data[i], (height-1)*int(v.stride[i])+bytes*width)
 	}
 	rect := image.Rect(0, 0, w, h)
-	ratio, ok := subsampling[f.format]
-	if !ok {
+	if l.depth == 0 {
 		return &image.NRGBA{Pix: plane(0, 4*w, h), Stride: int(v.stride[0]), Rect: rect}
 	}
 	cw, ch := w, h
-	switch ratio {
+	switch l.ratio {
 	case image.YCbCrSubsampleRatio420:
 		cw, ch = (w+1)/2, (h+1)/2
 	case image.YCbCrSubsampleRatio422:
@@ -176,8 +225,15 @@ func (f *frames) image() image.Image {
 	case image.YCbCrSubsampleRatio411:
 		cw = (w + 3) / 4
 	}
+	y, cb, cr := plane(0, w, h), plane(1, cw, ch), plane(2, cw, ch)
+	if l.depth > 8 {
+		return &picture.DeepYCbCr{
+			Y: y, Cb: cb, Cr: cr, YStride: int(v.stride[0]), CStride: int(v.stride[1]),
+			SubsampleRatio: l.ratio, Depth: l.depth, Rect: rect,
+		}
+	}
 	return &image.YCbCr{
-		Y: plane(0, w, h), Cb: plane(1, cw, ch), Cr: plane(2, cw, ch),
-		YStride: int(v.stride[0]), CStride: int(v.stride[1]), SubsampleRatio: ratio, Rect: rect,
+		Y: y, Cb: cb, Cr: cr, YStride: int(v.stride[0]), CStride: int(v.stride[1]),
+		SubsampleRatio: l.ratio, Rect: rect,
 	}
 }

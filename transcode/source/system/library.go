@@ -45,15 +45,16 @@ var (
 	messageParseError func(msg unsafe.Pointer, err, debug *unsafe.Pointer)          // both to be freed
 	padGetStreamID    func(pad object) unsafe.Pointer                               // to be freed
 
-	appSinkPull   func(sink object, timeout uint64) unsafe.Pointer // to be released
-	appSinkEnded  func(sink object) bool
-	sampleBuffer  func(sample unsafe.Pointer) *gstBuffer
-	sampleCaps    func(sample unsafe.Pointer) unsafe.Pointer
-	sampleSegment func(sample unsafe.Pointer) unsafe.Pointer
-	toRunningTime func(segment unsafe.Pointer, format int32, position uint64) uint64
-	toStreamTime  func(segment unsafe.Pointer, format int32, position uint64) uint64
-	bufferMap     func(b *gstBuffer, m *gstMap, flags int32) bool
-	bufferUnmap   func(b *gstBuffer, m *gstMap)
+	appSinkPull    func(sink object, timeout uint64) unsafe.Pointer // to be released
+	appSinkPreroll func(sink object, timeout uint64) unsafe.Pointer // to be released
+	appSinkEnded   func(sink object) bool
+	sampleBuffer   func(sample unsafe.Pointer) *gstBuffer
+	sampleCaps     func(sample unsafe.Pointer) unsafe.Pointer
+	sampleSegment  func(sample unsafe.Pointer) *gstSegment
+	toRunningTime  func(segment *gstSegment, format int32, position uint64) uint64
+	toStreamTime   func(segment *gstSegment, format int32, position uint64) uint64
+	bufferMap      func(b *gstBuffer, m *gstMap, flags int32) bool
+	bufferUnmap    func(b *gstBuffer, m *gstMap)
 
 	capsFromString  func(text string) unsafe.Pointer         // to be released
 	capsToString    func(caps unsafe.Pointer) unsafe.Pointer // to be freed
@@ -130,7 +131,7 @@ var functions = map[string]map[string]any{
 		"gst_element_factory_list_get_elements": &factoriesOfType, "gst_element_factory_list_filter": &factoriesFilter,
 	},
 	"gstapp-1.0": {
-		"gst_app_sink_try_pull_sample": &appSinkPull, "gst_app_sink_is_eos": &appSinkEnded,
+		"gst_app_sink_try_pull_sample": &appSinkPull, "gst_app_sink_try_pull_preroll": &appSinkPreroll, "gst_app_sink_is_eos": &appSinkEnded,
 	},
 	"gstvideo-1.0": {
 		"gst_video_info_from_caps": &videoInfoFromCaps, "gst_video_frame_map": &videoFrameMap, "gst_video_frame_unmap": &videoFrameUnmap,
@@ -163,6 +164,14 @@ type gstBuffer struct {
 	pts      uint64 // at 72; noTime for none
 	_        uint64
 	duration uint64 // at 88
+}
+
+type gstSegment struct {
+	_    [32]byte
+	base uint64 // at 32: running time at start
+	_    [24]byte
+	time uint64 // at 64: stream time at start
+	_    [48]byte
 }
 
 type gstList struct {

@@ -19,6 +19,7 @@ type request struct {
 	Framing  picture.Framing
 	Video    Video
 	From, To int64 // nanoseconds; 0 for From is the start, for To the end
+	Seek     bool  // go to From at once
 	Test     string
 }
 

@@ -15,6 +15,9 @@ import (
 // its samples over.
 type pipeline struct {
 	all, sink, bus object
+
+	sought bool  // reading began at a later place
+	origin int64 // time of the stream, in nanoseconds, that is the file's time zero
 }
 
 // openPipeline builds a pipeline from the elements behind the source and starts
@@ -46,12 +49,7 @@ func openPipeline(w *worker, kind, behind string) (*pipeline, error) {
 	if id := take(padGetStreamID(pad)); w.Stream != "" && id != w.Stream {
 		return nil, fmt.Errorf("stream %d is %q, want %q", w.Index, id, w.Stream)
 	}
-	if w.From > 0 {
-		if err := p.seek(w.From); err != nil {
-			return nil, err
-		}
-	}
-	return p, p.state(statePlaying)
+	return p, nil
 }
 
 // uriOf is the address of a file.
@@ -67,11 +65,19 @@ func uriOf(path string) (string, error) {
 // state changes the state of the pipeline and waits until it is paused.
 func (p *pipeline) state(want int32) error {
 	result := elementSetState(p.all, want)
-	for result == stateAsync && want == statePaused {
+	// Waiting ends as failed, too, when another thread of the pipeline changes
+	// its state meanwhile; what has really failed says so on the bus.
+	for failed := 0; want == statePaused && failed < 50 && (result == stateAsync || failed > 0); {
 		var now, pending int32
 		result = elementGetState(p.all, &now, &pending, uint64(100*time.Millisecond))
 		if err := p.trouble(0); err != nil {
 			return err
+		}
+		if result == stateFailure {
+			failed++
+			time.Sleep(10 * time.Millisecond)
+		} else {
+			failed = 0
 		}
 	}
 	if result != stateFailure {
@@ -116,12 +122,49 @@ func (p *pipeline) next() (unsafe.Pointer, error) {
 	}
 }
 
-func (p *pipeline) seek(at int64) error {
+// play starts reading at a time of the file, in nanoseconds, or a little before
+// it; at the start where that is not to be had.
+func (p *pipeline) play(w *worker, from int64) error {
+	if from > 0 && w.Seek {
+		if err := p.seek(from); err != nil {
+			return err
+		}
+	}
+	return p.state(statePlaying)
+}
+
+// seek is called while the pipeline is paused with its first sample.
+func (p *pipeline) seek(to int64) error {
+	if !p.sought {
+		sample := appSinkPreroll(p.sink, uint64(time.Second))
+		if sample == nil {
+			return nil
+		}
+		// Files may start at any time of their own, and a stream later than others.
+		s := sampleSegment(sample)
+		p.origin = int64(s.time - s.base)
+		miniUnref(sample)
+	}
 	const flush, accurate = 1, 2
-	if !elementSeek(p.all, formatTime, flush|accurate, at) {
-		return errors.New("the file cannot be read from a later place")
+	if elementSeek(p.all, formatTime, flush|accurate, p.origin+to) {
+		p.sought = true
 	}
 	return p.state(statePaused)
+}
+
+// at is the time of a sample in the file, in nanoseconds. From beginning to end
+// running time is what all streams have in common; it starts anew when reading
+// begins at a later place, where the streams' own time goes on.
+func (p *pipeline) at(sample unsafe.Pointer, pts uint64) (int64, bool) {
+	if pts == noTime {
+		return 0, false
+	}
+	if p.sought {
+		t := toStreamTime(sampleSegment(sample), formatTime, pts)
+		return int64(t) - p.origin, t != noTime
+	}
+	t := toRunningTime(sampleSegment(sample), formatTime, pts)
+	return int64(t), t != noTime
 }
 
 // The domains and codes of errors that tell what kind of trouble it is

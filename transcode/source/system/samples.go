@@ -6,6 +6,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"math"
 	"math/bits"
 	"unsafe"
 )
@@ -18,49 +19,61 @@ func (w *worker) sound() error {
 	if err != nil {
 		return err
 	}
-	var (
-		end ending
-		row *row
-	)
-	for {
-		sample, err := p.next()
-		if err != nil {
-			if row == nil {
-				if err == io.EOF {
-					err = &DamagedError{Why: "no sample of it can be decoded"}
-				}
-				return err
-			}
-			if err != io.EOF {
-				end.Damaged = err.Error()
-			}
-			break
+	// A decoder may need what comes before the first sample to make it right.
+	const margin = 500_000_000
+	if err := p.play(w, max(w.From-margin, 0)); err != nil {
+		return err
+	}
+	sample, err := p.next()
+	if err == io.EOF {
+		return &DamagedError{Why: "no sample of it can be decoded"}
+	}
+	if err != nil {
+		return err
+	}
+	r, err := w.newRow(p, sample)
+	if err != nil {
+		return err
+	}
+	w.json(msgInfo, soundInfo{r.rate, r.channels, r.next})
+	var end ending
+	for n := 0; ; n++ {
+		if n%1000 == 0 {
+			w.send(msgBusy)
 		}
-		if row == nil {
-			if row, err = w.newRow(p, sample); err != nil {
-				return err
-			}
-			w.json(msgInfo, soundInfo{row.rate, row.channels})
-		}
-		err = row.add(sample)
+		err := r.add(sample)
 		miniUnref(sample)
 		if err != nil {
 			return err
 		}
+		if r.next >= r.end {
+			break
+		}
+		if sample, err = p.next(); err == io.EOF {
+			break
+		} else if err != nil {
+			end.Damaged = err.Error()
+			break
+		}
 	}
-	end.At = int64(row.at(row.next))
+	end.At = int64(r.at(r.next))
 	w.json(msgEnd, end)
 	return nil
 }
 
 // soundInfo is what a worker says before the first samples.
-type soundInfo struct{ Rate, Channels int }
+type soundInfo struct {
+	Rate, Channels int
+	First          int64
+}
 
 // row puts decoded samples in a row without gaps.
 type row struct {
 	w              *worker
+	p              *pipeline
 	rate, channels int
-	next           int64 // number of the sample frame that comes next
+	next, end      int64 // number of the sample frame that comes next, and of the first that does not
+	placed         bool  // the first samples are where they belong
 	silence        []float32
 }
 
@@ -74,7 +87,12 @@ func (w *worker) newRow(p *pipeline, sample unsafe.Pointer) (*row, error) {
 	shape := binGetByName(p.all, "shape")
 	setObjectArg(shape, "caps", fmt.Sprintf("audio/x-raw,format=F32LE,layout=interleaved,rate=%d,channels=%d", rate, channels))
 	objectUnref(shape)
-	return &row{w: w, rate: int(rate), channels: int(channels)}, nil
+	r := &row{w: w, p: p, rate: int(rate), channels: int(channels), end: math.MaxInt64}
+	r.next = r.number(w.From)
+	if w.To > 0 {
+		r.end = r.number(w.To) + 1
+	}
+	return r, nil
 }
 
 // jump is how far a time may lie from where the samples before it end without
@@ -90,8 +108,8 @@ func (r *row) at(n int64) uint64 {
 }
 
 // number is the sample frame at a time, to the nearest.
-func (r *row) number(at uint64) int64 {
-	hi, lo := bits.Mul64(at, uint64(r.rate))
+func (r *row) number(at int64) int64 {
+	hi, lo := bits.Mul64(uint64(at), uint64(r.rate))
 	lo, carry := bits.Add64(lo, 500_000_000, 0)
 	q, _ := bits.Div64(hi+carry, lo, 1_000_000_000)
 	return int64(q)
@@ -109,23 +127,22 @@ func (r *row) add(sample unsafe.Pointer) error {
 	}
 	defer bufferUnmap(buffer, &m)
 	samples := unsafe.Slice((*float32)(unsafe.Pointer(m.data)), m.size/4)
-	if buffer.pts != noTime {
-		if at := toRunningTime(sampleSegment(sample), formatTime, buffer.pts); at != noTime {
-			late := r.number(at) - r.next
-			switch tolerance := r.number(jump); {
-			case late > 0 && (late > tolerance || r.next == 0):
-				r.quiet(late)
-			case late < -tolerance:
-				skip := min(int(-late)*r.channels, len(samples))
-				samples = samples[skip:]
-			}
+	if at, known := r.p.at(sample, buffer.pts); known {
+		late, tolerance := r.number(max(at, 0))-r.next, r.number(jump)
+		switch {
+		case late > 0 && (late > tolerance || !r.placed):
+			r.quiet(late)
+		case late < 0 && (late < -tolerance || !r.placed):
+			samples = samples[min(int(-late)*r.channels, len(samples)):]
 		}
 	}
+	r.placed = r.placed || len(samples) > 0
 	r.put(samples)
 	return nil
 }
 
 func (r *row) put(samples []float32) {
+	samples = samples[:min(len(samples), int(min(r.end-r.next, math.MaxInt32))*r.channels)]
 	if len(samples) > 0 {
 		r.w.send(msgSound, bytesOf(samples))
 		r.next += int64(len(samples) / r.channels)

@@ -27,6 +27,17 @@ type PictureOptions struct {
 	From, To time.Duration
 }
 
+// seeks tells whether reading can begin at a later place, with the pictures and
+// samples that reading all of it would have there; a test finds that so for
+// these. Of FLV it gives pictures without the ones that they build on.
+func (d *Description) seeks() bool {
+	switch d.Container {
+	case "MP4", "QuickTime", "3GP", "Matroska", "WebM", "AVI", "MPEG-TS", "Ogg":
+		return d.Seekable
+	}
+	return false
+}
+
 // Pictures is a row of framed pictures. Its methods are called by one goroutine.
 type Pictures struct {
 	p   *process
@@ -37,7 +48,7 @@ type Pictures struct {
 func OpenPictures(ctx context.Context, d *Description, o PictureOptions) (*Pictures, error) {
 	v := d.Videos[o.Video]
 	p, err := start(ctx, d.Path, request{
-		Do: doPictures, Stream: v.ID, Index: o.Video, Video: v, Framing: o.Framing, From: int64(o.From), To: int64(o.To),
+		Do: doPictures, Stream: v.ID, Index: o.Video, Video: v, Framing: o.Framing, From: int64(o.From), To: int64(o.To), Seek: d.seeks(),
 	})
 	if err != nil {
 		return nil, err
@@ -121,7 +132,7 @@ type Sound struct {
 // until ctx ends.
 func OpenSound(ctx context.Context, d *Description, o SoundOptions) (*Sound, error) {
 	p, err := start(ctx, d.Path, request{
-		Do: doSound, Stream: d.Tracks[o.Track].ID, Index: o.Track, From: int64(o.From), To: int64(o.To),
+		Do: doSound, Stream: d.Tracks[o.Track].ID, Index: o.Track, From: int64(o.From), To: int64(o.To), Seek: d.seeks(),
 	})
 	if err != nil {
 		return nil, err
