@@ -9,6 +9,7 @@ import (
 	"io"
 	"maps"
 	"slices"
+	"strconv"
 	"strings"
 	"unsafe"
 
@@ -169,17 +170,54 @@ func (f *frames) prepare(caps unsafe.Pointer) error {
 	if !known || !videoInfoFromCaps(&f.info, caps) {
 		return fmt.Errorf("pictures of an unknown kind: %s", take(capsToString(caps)))
 	}
-	// Where a file says nothing the libraries take BT.601 for up to 576 lines and
-	// BT.709 beyond. Of SMPTE 240M, close to BT.709, nothing else is known here.
-	const full, m709, m240, m2020 = 1, 3, 5, 6
-	f.colour = picture.Colour{FullRange: f.info.colour.rng == full}
-	switch f.info.colour.matrix {
-	case m709, m240:
-		f.colour.Matrix = picture.BT709
-	case m2020:
-		f.colour.Matrix = picture.BT2020
-	}
+	f.colour = colourOf(&f.info, capsStructure(caps, 0))
 	return nil
+}
+
+// colourOf translates what the libraries say of colours (gst/video/video-color.h).
+// Where a file says nothing they take BT.601 for up to 576 lines and BT.709 beyond.
+func colourOf(info *videoInfo, caps unsafe.Pointer) picture.Colour {
+	const (
+		full                             = 1
+		m709, m240, m2020                = 3, 5, 6
+		pq, hlg                          = 14, 15
+		bt2020, digitalCinema, displayP3 = 7, 11, 12
+	)
+	c := picture.Colour{FullRange: info.colour.rng == full}
+	switch info.colour.matrix {
+	case m709, m240: // SMPTE 240M is close to BT.709
+		c.Matrix = picture.BT709
+	case m2020:
+		c.Matrix = picture.BT2020
+	}
+	switch info.colour.primaries {
+	case bt2020:
+		c.Primaries = picture.BT2020Primaries
+	case digitalCinema, displayP3: // they differ in their white alone
+		c.Primaries = picture.DisplayP3Primaries
+	}
+	switch info.colour.transfer {
+	case pq:
+		c.Transfer, c.Peak = picture.PQ, peak(structureString(caps, "mastering-display-info"))
+	case hlg:
+		c.Transfer = picture.HLG
+	}
+	return c
+}
+
+// peak reads the brightest light, in cd/m2, of a display that pictures were made
+// on: the ninth of ten numbers, in steps of 0.0001 cd/m2 (GStreamer,
+// gst_video_mastering_display_info_to_string; ITU-T H.265, D.3.28). 0 is unknown.
+func peak(display string) uint16 {
+	numbers := strings.Split(display, ":")
+	if len(numbers) != 10 {
+		return 0
+	}
+	n, err := strconv.ParseUint(numbers[8], 10, 32)
+	if err != nil {
+		return 0
+	}
+	return uint16(min(n/10_000, 10_000))
 }
 
 // layout says how a picture lies in memory: in planes of Y, Cb and Cr, or, of no
@@ -196,6 +234,13 @@ var layouts = map[string]layout{
 	"Y444": {8, image.YCbCrSubsampleRatio444},
 	"Y41B": {8, image.YCbCrSubsampleRatio411},
 	"RGBA": {},
+
+	"I420_10LE": {10, image.YCbCrSubsampleRatio420},
+	"I422_10LE": {10, image.YCbCrSubsampleRatio422},
+	"Y444_10LE": {10, image.YCbCrSubsampleRatio444},
+	"I420_12LE": {12, image.YCbCrSubsampleRatio420},
+	"I422_12LE": {12, image.YCbCrSubsampleRatio422},
+	"Y444_12LE": {12, image.YCbCrSubsampleRatio444},
 }
 
 // formats are their names.

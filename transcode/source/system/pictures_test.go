@@ -9,6 +9,7 @@ import (
 	"os"
 	"os/exec"
 	"path/filepath"
+	"slices"
 	"strings"
 	"testing"
 
@@ -228,5 +229,65 @@ func TestInterlacedPicturesAreShownFieldByField(t *testing.T) {
 		if worst > 2 {
 			t.Errorf("%s: mean difference of a picture %.2f of 255", c.name, worst)
 		}
+	}
+}
+
+// Of a video of high dynamic range the samples, their kind and the light they
+// were made for arrive: it is framed as the same samples are, read by way of
+// gst-launch-1.0. That this is what BT.2390 wants is held by tests of picture.
+func TestHighDynamicRangeArrives(t *testing.T) {
+	const w, h = 320, 240
+	raw := "videotestsrc num-buffers=2 ! video/x-raw,format=I420_10LE,width=320,height=240,framerate=25/1,colorimetry="
+	for _, c := range []struct {
+		name, pipeline, hdr string
+		colour              picture.Colour
+	}{
+		{"pq.mp4", raw + "bt2100-pq ! x265enc option-string=hdr10=1:master-display=G(13250,34500)B(7500,3000)R(34000,16000)WP(15635,16450)L(40000000,50) ! h265parse ! mp4mux ! OUT",
+			"PQ", picture.Colour{Matrix: picture.BT2020, Transfer: picture.PQ, Primaries: picture.BT2020Primaries, Peak: 4000}},
+		{"pq-unknown.mkv", raw + "bt2100-pq ! x265enc ! h265parse ! matroskamux ! OUT",
+			"PQ", picture.Colour{Matrix: picture.BT2020, Transfer: picture.PQ, Primaries: picture.BT2020Primaries}},
+		{"hlg.mkv", raw + "bt2100-hlg ! x265enc ! h265parse ! matroskamux ! OUT",
+			"HLG", picture.Colour{Matrix: picture.BT2020, Transfer: picture.HLG, Primaries: picture.BT2020Primaries}},
+	} {
+		t.Run(c.name, func(t *testing.T) {
+			path := media(t, c.name, c.pipeline)
+			d := describe(t, path)
+			if d.Videos[0].HDR != c.hdr {
+				t.Errorf("HDR %q, want %q", d.Videos[0].HDR, c.hdr)
+			}
+			out := filepath.Join(t.TempDir(), "raw")
+			args := []string{"-q", "filesrc", "location=" + path, "!", "decodebin", "!", "video/x-raw,format=I420_10LE", "!", "filesink", "location=" + out}
+			if text, err := exec.Command("gst-launch-1.0", args...).CombinedOutput(); err != nil {
+				t.Fatalf("gst-launch-1.0 %v: %v: %s", args, err, text)
+			}
+			data, err := os.ReadFile(out)
+			if err != nil {
+				t.Fatal(err)
+			}
+			if len(data) != 2*2*w*h*3/2 {
+				t.Fatalf("%d bytes of two pictures", len(data))
+			}
+			deep := &picture.DeepYCbCr{Y: data, Cb: data[2*w*h:], Cr: data[2*w*h*5/4:], YStride: 2 * w, CStride: w,
+				SubsampleRatio: image.YCbCrSubsampleRatio420, Depth: 10, Rect: image.Rect(0, 0, w, h)}
+			framer, err := picture.NewFramer(small.Framing)
+			if err != nil {
+				t.Fatal(err)
+			}
+			var want, without picture.Framed
+			if err := framer.Frame(&want, picture.Picture{Image: deep, Colour: c.colour}); err != nil {
+				t.Fatal(err)
+			}
+			c.colour.Transfer = picture.SDR
+			if err := framer.Frame(&without, picture.Picture{Image: deep, Colour: c.colour}); err != nil {
+				t.Fatal(err)
+			}
+			list, _ := allPictures(t, d, small)
+			if len(list) != 2 || !slices.Equal(list[0].Pix, want.Pix) {
+				t.Errorf("%d pictures; the first is not the one whose samples are in the file", len(list))
+			}
+			if slices.Equal(want.Pix, without.Pix) {
+				t.Error("it would not matter that the picture is HDR")
+			}
+		})
 	}
 }
