@@ -4,20 +4,21 @@
 // one over the beat rate), or, in a player too small to hold a whole beat, it is
 // drawn strip by strip while it arrives and must be finished by t(i+1). The card
 // sends R bytes a second inside a request, and each beat is one multi-block
-// request. What a beat costs is counted in bytes of the card's time:
+// request, or several where the driver asks anew for each cluster of the card
+// (package card). What a beat costs is counted in bytes of the card's time:
 //
-//	whole beats, own bus     bytes + q·R
-//	whole beats, shared bus  bytes + 2·q·R + p'·R
-//	strips, own bus          q·R + max(bytes, p·R)
-//	strips, shared bus       bytes + (1 + n)·q·R + p·R
+//	whole beats, own bus     bytes + (q + s)·R
+//	whole beats, shared bus  bytes + (q + s)·R + (q + p)·R
+//	strips, own bus          q·R + max(bytes + s·R, p·R)
+//	strips, shared bus       bytes + s·R + (1 + n)·q·R + p·R
 //
-// where q is the time of one request, p the time the panel's bus takes for the
-// picture (its bits over the clock, and for each window the bytes that address it
-// and the driver's set-up), p' that of the picture before, and n the number of
-// strips. On a shared bus drawing interrupts reading, so reading asks again after
-// each picture or strip; in strips the slower of card and panel sets the pace. For
-// whole beats only the bytes take room in memory, the rest is overhead in the
-// sense of package playback.
+// where q is the time of one request, s that of the steps to the clusters that begin
+// within the beat, p the time the panel's bus takes for the picture (its bits over the
+// clock, and for each window the bytes that address it and the driver's set-up), and n
+// the number of strips. On a shared bus drawing interrupts reading, so reading asks
+// again after each picture or strip; in strips the slower of card and panel sets the
+// pace. For whole beats only the bytes take room in memory; the request, the steps and
+// the drawing are the overheads of package playback.
 //
 // Playing starts with a full buffer. The read-ahead buffer B is the player's
 // memory less the sound that is held ahead: a ring whose sectors are free again as
@@ -25,9 +26,8 @@
 // that starts S late: it brings R·(t−S) in t seconds. So the buffer has to be full
 // again before the next pause; pauses closer together than that are one, as long as
 // both. Where the card is faster than the panel it waits for memory that is still
-// being drawn, up to p − bytes/R more. A file that lies in pieces, or a driver that
-// reads no further than a cluster, takes more requests than are counted here: give
-// them as part of the request time.
+// being drawn, up to p − bytes/R more; and once in a while the table of clusters is
+// read. Both count as part of the pause.
 // Package playback finds the smallest rate N with which no run of beats is late
 // under those terms, and the margin is 1 − N/R:
 //
@@ -39,7 +39,8 @@
 // time comes the sound lead later. Two levels are judged: the pause that the
 // player file gives (or a usual one), and the 100 ms that the SD specification
 // lets a card take. Whatever has to be rounded is rounded against the player, so
-// that what plays here is not late in a player that keeps to its file.
+// that what plays here is not late in a player that keeps to its file. Package
+// simulate is the check of that.
 package budget
 
 import (
@@ -72,6 +73,7 @@ type Clip struct {
 	// clip states it; 0 stands for Lead+1 beats of the largest.
 	SoundHeld int64
 
+	Place int64          // sector of its file where the first beat begins
 	Beats iter.Seq[Beat] // in order; gone through several times
 }
 
@@ -104,6 +106,8 @@ func (c *Clip) check() (summary, error) {
 		return s, fmt.Errorf("budget: clip of %d/%d beats a second, want a ratio above zero", c.RateNum, c.RateDen)
 	case c.SoundHeld < 0 || c.SoundHeld > 1<<32:
 		return s, fmt.Errorf("budget: %d bytes of sound held ahead, want 0 to 2^32", c.SoundHeld)
+	case c.Place < 0 || c.Place > 1<<32:
+		return s, fmt.Errorf("budget: first beat at sector %d, want 0 to 2^32", c.Place)
 	case c.Lead < 0 || c.Lead > 1<<16:
 		return s, fmt.Errorf("budget: sound lead of %d beats, want 0 to 65536", c.Lead)
 	case !c.Pixels.Valid():

@@ -24,11 +24,14 @@ type link struct {
 	exact    *big.Rat // R: bytes a second inside a request
 	rate     float64  // the same
 	request  float64  // q: seconds of a request
-	pixel    float64  // seconds the panel's bus takes for a byte
-	window   float64  // seconds it takes to open a window
-	setUp    float64  // of that, the driver's part, spent again for each strip
-	latency  float64  // seconds from a strip's room being free to its being drawn
-	interval float64  // T in seconds
+	card     card.Reading
+	finding  float64 // f: seconds of finding a cluster
+	table    float64 // seconds of reading a sector of the table; 0 for never
+	pixel    float64 // seconds the panel's bus takes for a byte
+	window   float64 // seconds it takes to open a window
+	setUp    float64 // of that, the driver's part, spent again for each strip
+	latency  float64 // seconds from a strip's room being free to its being drawn
+	interval float64 // T in seconds
 }
 
 // newLink puts a clip on a player. The link is usable only where fits says so.
@@ -37,6 +40,7 @@ func newLink(c *Clip, s summary, p *playerfile.Player) link {
 	l := link{
 		shared:   p.Card.Bus.Value == playerfile.Shared,
 		held:     int64(c.Lead+1) * s.maxSound,
+		card:     r,
 		exact:    r.Rate(),
 		interval: c.interval(),
 	}
@@ -51,6 +55,10 @@ func newLink(c *Clip, s summary, p *playerfile.Player) link {
 	}
 	l.rate, _ = l.exact.Float64()
 	l.request, _ = r.Overhead().Float64()
+	if r.Cluster > 0 {
+		l.finding, _ = r.Finding(1).Float64()
+		l.table, _ = r.Time(1).Float64()
+	}
 	clock := p.Panel.RealClock.Value.Float()
 	l.pixel = 8 / clock
 	l.setUp = p.Panel.SetUpTime.Value.Seconds()
@@ -80,23 +88,32 @@ func (l *link) strips(b Beat) int64 {
 	return (int64(b.Sectors)*card.SectorBytes + l.strip - 1) / l.strip
 }
 
+// steps is the time in seconds that the clusters of a beat at a place of the file
+// take. Wherever reading jumps to, a cluster is found anew.
+func (l *link) steps(b Beat, place int64, jump bool) float64 {
+	begun, split := l.card.Clusters(place, int64(b.Sectors))
+	if jump && begun == split && l.card.Cluster > 0 {
+		begun++
+	}
+	return float64(begun)*l.finding + float64(split)*l.request
+}
+
 // cost is what a beat asks of the card, in bytes, rounded up: what lies in the
 // buffer, and how long reading rests at its time besides, on a shared bus: while its
-// picture is drawn, and for the request after that.
-func (l *link) cost(b Beat) (bytes, busy int64) {
+// picture is drawn, and for the request after that. In strips all of it, and the
+// steps from cluster to cluster, are one.
+func (l *link) cost(b Beat, steps float64) (bytes, busy int64) {
 	size := float64(b.Sectors) * card.SectorBytes
 	q, p := l.request*l.rate, l.drawing(b)*l.rate
 	switch {
-	case l.reading == playback.Whole && !l.shared:
-		return int64(size), 0
-	case l.reading == playback.Whole && p == 0:
+	case l.reading == playback.Whole && (!l.shared || p == 0):
 		return int64(size), 0
 	case l.reading == playback.Whole:
 		return int64(size), up(q + p)
 	case !l.shared:
-		return up(q + max(size, p)), 0
+		return up(q + max(size+steps*l.rate, p)), 0
 	}
-	return up(size + float64(1+l.strips(b))*q + p), 0
+	return up(size + steps*l.rate + float64(1+l.strips(b))*q + p), 0
 }
 
 // up rounds up to whole bytes, with an allowance for the arithmetic before it.
@@ -113,20 +130,30 @@ func (l *link) demand(c *Clip, s summary, stall time.Duration, lead int) *playba
 	}
 	if l.reading == playback.Whole {
 		d.Request = up(l.request * l.rate)
+		if l.card.Cluster > 0 {
+			d.Over = make([]int64, 0, s.beats)
+		}
 		if l.shared {
 			d.Busy = make([]int64, 0, s.beats)
 		}
 	}
-	lag := 0.0
+	lag, place := 0.0, c.Place
 	for b := range c.Beats {
-		cost, busy := l.cost(b)
+		steps := l.steps(b, place, place == c.Place)
+		place += int64(b.Sectors)
+		cost, busy := l.cost(b, steps)
 		d.Cost = append(d.Cost, cost)
+		if d.Over != nil {
+			d.Over = append(d.Over, up(steps*l.rate))
+		}
 		if d.Busy != nil {
 			d.Busy = append(d.Busy, busy)
 		}
 		lag = max(lag, l.drawing(b)-float64(b.Sectors)*card.SectorBytes/l.rate)
 	}
-	pause := stall.Seconds() + l.latency
+	// A sector of the table is counted with the clusters it speaks of, one more with the
+	// pause: nobody knows in which of them it comes.
+	pause := stall.Seconds() + l.latency + l.table
 	if l.reading == playback.Whole && !l.shared {
 		pause += lag
 	}
@@ -167,11 +194,12 @@ func below(x *big.Rat) playback.Rate {
 
 // busy is the longest time in seconds from a beat's time until its picture is
 // drawn from memory, and the first beat where that is more than a beat. On a
-// shared bus drawing waits for the sector, the request or the pause under way.
+// shared bus drawing waits for what is under way: a sector with its request, its
+// cluster and the table, and a pause.
 func (l *link) busy(c *Clip, stall time.Duration) (longest float64, late int) {
 	wait := 0.0
 	if l.shared {
-		wait = l.request + card.SectorBytes/l.rate + stall.Seconds()
+		wait = l.busyWith() + stall.Seconds()
 	}
 	late, i := -1, 0
 	for b := range c.Beats {
@@ -185,4 +213,14 @@ func (l *link) busy(c *Clip, stall time.Duration) (longest float64, late int) {
 		i++
 	}
 	return longest, late
+}
+
+// busyWith is the longest time in seconds for which the card keeps a shared bus once
+// it was asked, without a pause.
+func (l *link) busyWith() float64 {
+	t := l.request + card.SectorBytes/l.rate
+	if l.card.Cluster > 0 {
+		t += l.card.ClusterTime.Seconds() + l.table
+	}
+	return t
 }

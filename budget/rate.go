@@ -19,9 +19,10 @@ func PictureRate(p *playerfile.Player) (num, den int64) {
 	b := Beat{Sectors: int(sectors), FrameBytes: bytes, PanelBytes: bytes, Windows: 1}
 	busy := l.drawing(b)
 	if l.shared {
-		wait := l.request + card.SectorBytes/l.rate + p.Stall().Value.Seconds()
-		bytes, rest := l.cost(b)
-		busy = max(busy+wait, l.request+float64(bytes+rest)/l.rate)
+		wait := l.busyWith() + p.Stall().Value.Seconds()
+		steps := l.steps(b, max(0, l.card.Cluster-1), false) // as many as can be
+		bytes, rest := l.cost(b, steps)
+		busy = max(busy+wait, l.request+steps+float64(bytes+rest)/l.rate)
 	}
 	const den1000 = 1000
 	return max(1, int64(math.Floor(den1000*(1-TightMargin)/busy))), den1000

@@ -16,7 +16,13 @@
 //
 //	request time + (command clocks + n·(block + gap clocks)) / clock
 //
-// and everything that has to be rounded is rounded against the card.
+// A file is a chain of clusters. A driver that follows it from one to the next looks
+// each up in the table (FAT32 has 128 entries of 4 bytes in a sector, each of which
+// takes a request of its own to read) and, as the next may lie elsewhere, ends its
+// request with the cluster. So each cluster that begins costs the time to look it up,
+// and a new request; a driver that knows its file to lie in one piece pays neither.
+//
+// Everything that has to be rounded is rounded against the card.
 package card
 
 import (
@@ -119,6 +125,12 @@ type Reading struct {
 	// card's access time and the driver's set-up. 0 means none.
 	RequestTime time.Duration
 
+	// Cluster is how many sectors of the file, counted from its start, a request
+	// goes on for at most; 0 when the driver reads across clusters.
+	Cluster int64
+	// ClusterTime is spent on finding each cluster, besides its request.
+	ClusterTime time.Duration
+
 	// MeasuredRate in bytes a second replaces the figure computed from the
 	// clock where the real card was timed; 0 means it was not. Requests are
 	// counted on top of it, although the timing had some in it: the safe side.
@@ -134,6 +146,8 @@ func (r Reading) Check() error {
 		return fmt.Errorf("card: clock %d/%d Hz, want above zero", r.ClockNum, r.ClockDen)
 	case r.RequestTime < 0:
 		return fmt.Errorf("card: request time %v, want zero or more", r.RequestTime)
+	case r.Cluster < 0 || r.ClusterTime < 0:
+		return fmt.Errorf("card: clusters of %d sectors, %v to find one, want zero or more", r.Cluster, r.ClusterTime)
 	case r.MeasuredRate < 0:
 		return fmt.Errorf("card: measured rate %d bytes/s, want zero or more", r.MeasuredRate)
 	}
@@ -179,4 +193,26 @@ func (r Reading) Sustained(sectors int64) *big.Rat {
 	n := new(big.Rat).SetInt64(SectorBytes)
 	n.Mul(n, new(big.Rat).SetInt64(sectors))
 	return n.Quo(n, r.Time(sectors))
+}
+
+// TableClusters is how many clusters one sector of a FAT32 table speaks of.
+const TableClusters = SectorBytes / 4
+
+// Clusters counts the clusters that begin within n sectors from a place of the file
+// on, and those of them that split a request because they begin behind its first
+// sector.
+func (r Reading) Clusters(place, n int64) (begun, split int64) {
+	if r.Cluster == 0 || n == 0 {
+		return 0, 0
+	}
+	below := func(sector int64) int64 { return (sector + r.Cluster - 1) / r.Cluster } // begun before it
+	return below(place+n) - below(place), below(place+n) - below(place+1)
+}
+
+// Finding is the time in seconds of finding clusters, without the requests that
+// they split: the lookups, and their share of a read of the table.
+func (r Reading) Finding(clusters int64) *big.Rat {
+	t := big.NewRat(int64(r.ClusterTime), int64(time.Second))
+	t.Add(t, new(big.Rat).Quo(r.Time(1), big.NewRat(TableClusters, 1)))
+	return t.Mul(t, new(big.Rat).SetInt64(clusters))
 }

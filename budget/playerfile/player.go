@@ -138,6 +138,8 @@ type Card struct {
 	RealClock   Figure[Ratio]         // Hz its divider gives
 	Bus         Figure[Bus]           // shared only over SPI
 	RequestTime Figure[time.Duration] // access time and driver set-up of one read, 0 to 1 s
+	Cluster     Figure[int64]         // bytes that one read goes on for at most, whole sectors; 0 for any number
+	ClusterTime Figure[time.Duration] // finding the next cluster besides its read, 0 to 1 s
 	Stall       Figure[time.Duration] // worst pause the card makes in ordinary use, 0 to 5 s
 	Measured    CardMeasured
 }
@@ -218,6 +220,8 @@ func (p *Player) Reading() (card.Reading, Origin) {
 		ClockNum:    c.RealClock.Value.Num,
 		ClockDen:    c.RealClock.Value.Den,
 		RequestTime: p.RequestTime().Value,
+		Cluster:     c.Cluster.Value / card.SectorBytes,
+		ClusterTime: c.ClusterTime.Value,
 	}
 	if c.Measured.Rate.Known() {
 		r.MeasuredRate = c.Measured.Rate.Value

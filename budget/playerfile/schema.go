@@ -106,6 +106,13 @@ func sampleTerms(r Ratio) error {
 	return nil
 }
 
+func wholeSectors(n int64) error {
+	if n%card.SectorBytes != 0 {
+		return fmt.Errorf("must be whole sectors of %d bytes", card.SectorBytes)
+	}
+	return nil
+}
+
 func oneOf(low, high int64) func(int64) error {
 	return func(n int64) error {
 		if n != low && n != high {
@@ -210,6 +217,12 @@ var schema = []section{
 		{key: "request-time", example: "1 ms", assume: always("1 ms"), why: "the access time that high-capacity cards state",
 			doc:   "What one read costs besides its blocks: the card's access and the driver.",
 			value: figure(times, func(p *Player) *Figure[time.Duration] { return &p.Card.RequestTime }, upToOneSecond)},
+		{key: "cluster", example: "32 KiB", assume: always("32 KiB"), why: "the SD Association's size for cards over 2 and up to 32 GB, and drivers ask anew for each",
+			doc:   "How far one read goes in the file: the size of the card's clusters, or 0 KiB\nwhen the firmware reads a file in one piece without asking anew.",
+			value: figure(amounts, func(p *Player) *Figure[int64] { return &p.Card.Cluster }, between(0, 32<<20, amounts.text), wholeSectors)},
+		{key: "cluster-time", example: "20 us", assume: always("20 us"), why: "common practice: some hundred steps of the chip",
+			doc:   "Time to find the next cluster, besides its read and those of the table.",
+			value: figure(times, func(p *Player) *Figure[time.Duration] { return &p.Card.ClusterTime }, upToOneSecond)},
 		{key: "stall", example: "10 ms", assume: always("10 ms"), why: "common practice; time the card to know",
 			doc:   "Worst pause the card makes in ordinary use. The specification allows 100 ms.",
 			value: figure(times, func(p *Player) *Figure[time.Duration] { return &p.Card.Stall }, between(0, 5*time.Second, times.text))},
