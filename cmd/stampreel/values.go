@@ -281,11 +281,16 @@ func loadPlayer(name string) (*playerfile.Player, error) {
 // loadPlayerFile reads a player file; an error shows the place.
 func loadPlayerFile(path string) (*playerfile.Player, error) {
 	p, err := playerfile.Load(path)
+	return p, excerpt(err)
+}
+
+// excerpt shows the place of an error in a player file.
+func excerpt(err error) error {
 	var bad *playerfile.Error
 	if errors.As(err, &bad) && bad.Excerpt != "" {
-		return nil, fmt.Errorf("%w\n%s", err, bad.Excerpt)
+		return fmt.Errorf("%w\n%s", err, bad.Excerpt)
 	}
-	return p, err
+	return err
 }
 
 // clipsIn lists clips: the files named, and those of folders, with their
