@@ -131,6 +131,9 @@ func fillCard(ctx context.Context, c *call, folder, card string, items []fill.It
 			for _, w := range o.Packed.Result.Warnings {
 				c.console.Warn("%s: %s", console.Name(o.Source), w)
 			}
+			if s.Bars && o.Packed.Bars != nil {
+				c.noteBars(o.Source, o.Packed)
+			}
 			if o.Packed.Kept {
 				c.console.Note("%s: as incomplete as it was; %s stays", console.Name(o.Source), console.Name(o.Clip))
 				return

@@ -94,6 +94,9 @@ func runPack(ctx context.Context, c *call) error {
 	for _, w := range packed.Result.Warnings {
 		c.console.Warn("%s: %s", console.Name(src), w)
 	}
+	if s.Bars {
+		c.noteBars(src, packed)
+	}
 	c.noteRate(src, packed)
 	facts := factsOf(packed)
 	names := make([]string, len(packed.Files))
@@ -138,6 +141,28 @@ func (c *call) again(line string) string {
 func (c *call) noteRate(src string, p *fill.Packed) {
 	if own, rate := p.SourceRate.Float(), p.Headers[0].Rate().Float(); own > 1.001*rate {
 		c.console.Note("%s: %s of its %s pictures/s, what the panel's bus takes with %d %% to spare; --rate asks for more", console.Name(src), number(rate), number(own), int(100*budget.TightMargin))
+	}
+}
+
+// noteBars tells what was cut off.
+func (c *call) noteBars(src string, p *fill.Packed) {
+	if p.Bars == nil {
+		c.console.Note("%s: no black bars found", console.Name(src))
+		return
+	}
+	b := p.Bars
+	var sides []string
+	for _, side := range []struct {
+		name  string
+		lines int
+	}{{"left", b.Left}, {"top", b.Top}, {"right", b.Right}, {"bottom", b.Bottom}} {
+		if side.lines > 0 {
+			sides = append(sides, fmt.Sprintf("%s %d", side.name, side.lines))
+		}
+	}
+	c.console.Note("%s: black bars cut off (%s), as with --crop %g,%g,%gx%g", console.Name(src), strings.Join(sides, ", "), b.Crop.X, b.Crop.Y, b.Crop.W, b.Crop.H)
+	if b.Written > 0 {
+		c.console.Warn("%s: %d of %d pictures looked at have something in a bar, such as a subtitle, which is lost", console.Name(src), b.Written, b.Pictures)
 	}
 }
 

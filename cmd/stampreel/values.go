@@ -35,6 +35,7 @@ func packingFlags() []cli.Flag {
 	return []cli.Flag{
 		&cli.StringFlag{Name: "fit", Value: "whole", Category: ofPicture, Usage: "`HOW`: whole picture with bars, cover the panel and cut, or stretch"},
 		&cli.StringFlag{Name: "crop", Category: ofPicture, Usage: "the part `X,Y,WxH` of the source alone, in its pixels"},
+		&cli.BoolFlag{Name: "bars", Category: ofPicture, Usage: "cut off black bars that are part of the pictures"},
 		&cli.StringFlag{Name: "background", Value: "#000000", Category: ofPicture, Usage: "`COLOUR` of bars and behind transparency, as #RRGGBB"},
 		&cli.StringFlag{Name: "dither", Category: ofPicture, Usage: "`NAME`: none, bayer, blue-noise, floyd-steinberg or atkinson", DefaultText: "what suits the pixel format"},
 		&cli.Float64Flag{Name: "brightness", Value: 0, Category: ofPicture, Usage: "`SHARE` of full white added, -1 to 1"},
@@ -73,6 +74,9 @@ func packingSettings(c *call, player *playerfile.Player) (s fill.Settings, err e
 		if s.Crop, err = parseCrop(text); err != nil {
 			return s, err
 		}
+	}
+	if s.Bars = c.Bool("bars"); s.Bars && c.String("crop") != "" {
+		return s, usagef("--bars and --crop exclude each other")
 	}
 	if s.Background, err = parseColour(c.String("background")); err != nil {
 		return s, err

@@ -7,8 +7,8 @@ import (
 
 // A BarFinder looks for black bars at the sides of a video: above and below
 // (letter box), left and right (pillar box) or all around. It is given some
-// pictures from all over the video, in full size and upright, in any order, and
-// judges each side by itself, so that bars need not be alike.
+// pictures from all over the video, in full size, in any order, and judges each
+// side by itself, so that bars need not be alike.
 //
 // A pixel is black when its luma lies at most 8 codes of 219 above black and its
 // chroma at most 24 of 224 from grey, which leaves room for noise and for what
@@ -41,11 +41,12 @@ import (
 // The zero BarFinder is ready for use.
 type BarFinder struct {
 	size  image.Point
+	turn  Orientation  // of all pictures
 	seen  int          // pictures
 	sides [4][]barSign // left, top, right, bottom, of each picture
 }
 
-// Bars are the black lines at each side of a video, in source pixels.
+// Bars are the black lines at each side of a video, in source pixels, upright.
 type Bars struct {
 	Left, Top, Right, Bottom int
 	Crop                     Crop // what lies between them; zero without bars
@@ -86,11 +87,14 @@ func (f *BarFinder) Add(p Picture) error {
 	if f.seen > 0 && size != f.size {
 		return fmt.Errorf("picture: bars in a picture of %dx%d pixels, want %dx%d as before", size.X, size.Y, f.size.X, f.size.Y)
 	}
+	if p.Orientation > 8 || f.seen > 0 && p.Orientation != f.turn {
+		return fmt.Errorf("picture: bars in a picture of orientation %d, want 0 to 8, and the same in all", p.Orientation)
+	}
 	rows, columns := make([]line, size.Y), make([]line, size.X)
 	if err := countPixels(rows, columns, p); err != nil {
 		return err
 	}
-	f.size = size
+	f.size, f.turn = size, p.Orientation
 	f.seen++
 	for i, back := range []bool{false, false, true, true} {
 		along, across := columns, rows
@@ -186,11 +190,22 @@ func (f *BarFinder) Bars() (Bars, bool) {
 			b.Written++
 		}
 	}
+	size := f.turn.Upright(f.size)
+	transpose, flipX, flipY := f.turn.steps()
+	if transpose {
+		b.Left, b.Top, b.Right, b.Bottom = b.Top, b.Left, b.Bottom, b.Right
+	}
+	if flipX {
+		b.Left, b.Right = b.Right, b.Left
+	}
+	if flipY {
+		b.Top, b.Bottom = b.Bottom, b.Top
+	}
 	b.Crop = Crop{
 		X: float64(b.Left), Y: float64(b.Top),
-		W: float64(f.size.X - b.Left - b.Right), H: float64(f.size.Y - b.Top - b.Bottom),
+		W: float64(size.X - b.Left - b.Right), H: float64(size.Y - b.Top - b.Bottom),
 	}
-	small := 3*b.Crop.W < 2*float64(f.size.X) && 3*b.Crop.H < 2*float64(f.size.Y)
+	small := 3*b.Crop.W < 2*float64(size.X) && 3*b.Crop.H < 2*float64(size.Y)
 	if small || b.Left+b.Top+b.Right+b.Bottom == 0 {
 		return Bars{Pictures: f.seen}, false
 	}

@@ -465,3 +465,28 @@ func BenchmarkBarsFullHD(b *testing.B) {
 		})
 	}
 }
+
+// The bars of a picture that is stored lying are those of the upright one.
+func TestBarsAreThoseOfTheUprightPicture(t *testing.T) {
+	rnd := rand.New(rand.NewPCG(5, 8))
+	for o := Orientation(1); o <= 8; o++ {
+		var lying, upright []Picture
+		for range 4 {
+			img := image.NewGray(image.Rect(0, 0, 160, 120))
+			for y := 14; y < 120-20; y++ { // no two sides alike
+				for x := 16; x < 160-30; x++ {
+					img.Pix[img.PixOffset(x, y)] = uint8(60 + rnd.IntN(190))
+				}
+			}
+			lying = append(lying, Picture{Image: img, Orientation: o})
+			upright = append(upright, Picture{Image: turned(o, img)})
+		}
+		want, found := findBars(t, upright...)
+		if !found || want.Left == 0 || want.Top == 0 || want.Right == 0 || want.Bottom == 0 {
+			t.Fatalf("orientation %d: bars %+v, %v, want some on all sides", o, want, found)
+		}
+		if got, ok := findBars(t, lying...); !ok || got != want {
+			t.Errorf("orientation %d: bars %+v, %v, want %+v", o, got, ok, want)
+		}
+	}
+}

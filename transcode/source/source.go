@@ -183,6 +183,7 @@ type Media struct {
 	sum    func() ([32]byte, error)
 	log    *warnings
 	beside *Media // whose sound this is, when it is a file of its own
+	bars   func(context.Context) (picture.Bars, bool, error)
 }
 
 // Options say how to open a source. The zero value serves.

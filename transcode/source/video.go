@@ -56,6 +56,13 @@ func openSystem(ctx context.Context, path, kind string, o Options) (*Media, erro
 	m := &Media{Kind: kind, Film: video >= 0 && track >= 0, log: f.log, Warnings: f.log.all,
 		sum: func() ([32]byte, error) { return sumFile(path) }}
 	if video >= 0 {
+		m.bars = func(ctx context.Context) (picture.Bars, bool, error) {
+			b, found, err := system.FindBars(ctx, about, video, from, to)
+			if err != nil {
+				err = systemError(path, err)
+			}
+			return b, found, err
+		}
 		if m.Pictures, err = f.pictures(ctx, video, from, to, o); err != nil {
 			return nil, systemError(path, err)
 		}

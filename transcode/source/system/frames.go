@@ -22,7 +22,7 @@ func (w *worker) pictures() error {
 	if err != nil {
 		return err
 	}
-	behind := "videoconvert ! video/x-raw,format={" + strings.Join(formats(), ",") + "}"
+	behind := "videoconvert ! " + capsOfFormats()
 	if w.Video.Interlaced {
 		// A picture of each field, since each was taken at a time of its own.
 		// Pictures that are not marked as interlaced pass as they are.
@@ -32,7 +32,7 @@ func (w *worker) pictures() error {
 	if err != nil {
 		return err
 	}
-	f := frames{pipeline: p, framer: framer, orientation: w.Video.Orientation}
+	f := frames{pipeline: p, take: framer.Frame, orientation: w.Video.Orientation}
 	last, next := &timed{}, &timed{}
 	if err := f.start(w, last); err != nil {
 		return noPictures(err)
@@ -114,7 +114,7 @@ type timed struct {
 // frames reads decoded pictures where the decoder has put them.
 type frames struct {
 	*pipeline
-	framer      *picture.Framer
+	take        func(*picture.Framed, picture.Picture) error // of a picture whose memory is lent
 	orientation picture.Orientation
 
 	caps   unsafe.Pointer // that the rest is made for
@@ -124,7 +124,7 @@ type frames struct {
 	frame  videoFrame
 }
 
-// next waits for the next picture and frames it.
+// next waits for the next picture and hands it to take.
 func (f *frames) next(to *timed) error {
 	sample, err := f.pipeline.next()
 	if err != nil {
@@ -152,7 +152,7 @@ func (f *frames) next(to *timed) error {
 		return errors.New("a picture that cannot be read")
 	}
 	defer videoFrameUnmap(&f.frame)
-	return f.framer.Frame(&to.Framed, picture.Picture{
+	return f.take(&to.Framed, picture.Picture{
 		Image: f.image(), Colour: f.colour, Orientation: f.orientation,
 		AspectNum: int(f.info.parN), AspectDen: int(f.info.parD),
 	})
@@ -243,8 +243,10 @@ var layouts = map[string]layout{
 	"Y444_12LE": {12, image.YCbCrSubsampleRatio444},
 }
 
-// formats are their names.
-func formats() []string { return slices.Sorted(maps.Keys(layouts)) }
+// capsOfFormats asks for any of them.
+func capsOfFormats() string {
+	return "video/x-raw,format={" + strings.Join(slices.Sorted(maps.Keys(layouts)), ",") + "}"
+}
 
 // image is the mapped picture, not copied.
 func (f *frames) image() image.Image {

@@ -28,6 +28,7 @@ const (
 	doPictures = "pictures"
 	doSound    = "sound"
 	doReport   = "report"
+	doBars     = "bars"
 )
 
 // A worker answers in messages: a byte that says what follows, its length in

@@ -38,6 +38,26 @@ func (d *Description) seeks() bool {
 	return false
 }
 
+// barsAnswer is what a worker says of black bars.
+type barsAnswer struct {
+	Found bool
+	Bars  picture.Bars
+}
+
+// FindBars looks for black bars at the sides of a video, in pictures from all
+// over the part between two times; 0 for to means up to the end.
+func FindBars(ctx context.Context, d *Description, video int, from, to time.Duration) (picture.Bars, bool, error) {
+	if to == 0 || to > d.Duration {
+		to = d.Duration
+	}
+	v := d.Videos[video]
+	var a barsAnswer
+	err := ask(ctx, d.Path, request{
+		Do: doBars, Stream: v.ID, Index: video, Video: v, From: int64(from), To: int64(to), Seek: d.seeks(),
+	}, &a)
+	return a.Bars, a.Found, err
+}
+
 // Pictures is a row of framed pictures. Its methods are called by one goroutine.
 type Pictures struct {
 	p   *process

@@ -68,6 +68,8 @@ func (w *worker) serve() error {
 		return w.pictures()
 	case doSound:
 		return w.sound()
+	case doBars:
+		return w.bars()
 	case doReport:
 		return w.report()
 	}

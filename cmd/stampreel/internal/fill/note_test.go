@@ -42,7 +42,8 @@ func TestEachSettingIsInTheNote(t *testing.T) {
 		"PartSectors": func(s *Settings) { s.PartSectors = 4096 },
 	}
 	// The part that is taken is in the identity; the others change no byte.
-	elsewhere := []string{"From", "To", "Strict", "Workers"}
+	// Bars that are found become the Crop.
+	elsewhere := []string{"Bars", "From", "To", "Strict", "Workers"}
 	media := source.Made("film", nil, silence{}, nil)
 	sum := func(change func(*Settings)) string {
 		s := Settings{Player: player("rect-240x135")}

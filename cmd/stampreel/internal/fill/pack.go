@@ -40,6 +40,8 @@ type Settings struct {
 	SoundTrack int
 	// A sound that comes alone shows its level.
 	Meter bool
+	// Black bars that are part of the pictures are cut off, where no Crop is set.
+	Bars bool
 	// A source of which a part is missing or damaged is an error.
 	Strict bool
 
@@ -68,7 +70,9 @@ type Job struct {
 
 // Packed is a clip that was written, verified and judged.
 type Packed struct {
-	Kept  bool // from an earlier fill
+	Kept bool // from an earlier fill
+	// What was cut off with Settings.Bars; nil when there was nothing.
+	Bars  *picture.Bars
 	Kind  string
 	Files []string // one a part
 	// Pictures a second of the source; 0/1 for a still.
@@ -83,6 +87,21 @@ type Packed struct {
 // byte, and gets its name last; when anything fails there is no new file and an
 // old one of that name is untouched.
 func (s *Settings) Pack(ctx context.Context, job Job) (*Packed, error) {
+	if s.Bars && s.Crop == (picture.Crop{}) {
+		bars, err := s.findBars(ctx, job)
+		if err != nil {
+			return nil, err
+		}
+		if bars != nil {
+			without := *s
+			without.Crop = bars.Crop
+			p, err := without.Pack(ctx, job)
+			if p != nil {
+				p.Bars = bars
+			}
+			return p, err
+		}
+	}
 	in, closeAll, err := s.open(ctx, job)
 	if err != nil {
 		return nil, err
@@ -95,6 +114,26 @@ func (s *Settings) Pack(ctx context.Context, job Job) (*Packed, error) {
 		}
 	}
 	return s.PackInput(ctx, in, job)
+}
+
+// findBars looks for black bars in the pictures of a job; nil when there are
+// none, or when it has to be read from a pipe, which can be read but once.
+func (s *Settings) findBars(ctx context.Context, job Job) (*picture.Bars, error) {
+	if job.Source == "-" {
+		return nil, nil
+	}
+	panel := s.panel()
+	framing := panel.Framing()
+	m, err := source.Open(ctx, job.Source, source.Options{Rate: s.Rate, Matrix: s.Matrix, FullRange: s.FullRange, Framing: &framing, From: s.From, To: s.To, NoSound: true})
+	if err != nil {
+		return nil, err
+	}
+	defer m.Close()
+	bars, found, err := m.Bars(ctx)
+	if err != nil || !found {
+		return nil, err
+	}
+	return &bars, nil
 }
 
 // open opens what a job is made from.
