@@ -408,7 +408,7 @@ func budgetClip(h container.Header, beats []beat) budget.Clip {
 		Width: int(h.Width), Height: int(h.Height), Turn: int(h.Turn), Pixels: h.PixelFormat,
 		RateNum: int64(h.RateNum), RateDen: int64(h.RateDen), SampleDen: 1,
 		Channels: int(h.Channels), Lead: int(h.SoundLead), Loops: h.Loop() && !h.Continues() && h.Part == 0,
-		Alone: true, SoundHeld: h.SoundHeld(),
+		Alone: true, SoundHeld: h.SoundHeld(), Place: int64(h.BeatsSector),
 	}
 	if h.SoundCoding != container.NoSound {
 		c.SampleNum, c.SampleDen, c.SampleBits = int64(h.SampleRateNum), int64(h.SampleRateDen), 8*h.SoundCoding.SampleBytes()
