@@ -286,6 +286,7 @@ panel: {size: 160x120, pixels: rgb565, bus-clock: 60 MHz, set-up-time: 0 us}
 card:
   wiring: 1-bit
   clock: 50 MHz
+  cluster: 0 KiB
   measured: {rate: %d bytes/s, request-time: %d us, stall: %d us}
 memory: {read-ahead: %d bytes}
 `, f.Safe.Rate, f.Safe.RequestTime.Microseconds(), f.Safe.Stall.Microseconds(), most*512*int64(2+rnd.IntN(8)))))

@@ -138,6 +138,9 @@ func (c *call) save(fit *measure.Fit, by string) error {
 		return err
 	}
 	c.console.Note("%s has them now, as card: measured:", console.Name(path))
+	if p, err := playerfile.Load(path); err == nil && p.Card.Cluster.Value > 0 {
+		c.console.Note("the steps from cluster to cluster are in them, too; %s counts those once more, for the safe side, until it says card: cluster: 0 KiB", console.Name(path))
+	}
 	if !fit.Split {
 		c.console.Note("the time of a request is not among them: reads of one size do not tell it, so that of %s is counted on top", console.Name(path))
 	}
@@ -460,7 +463,8 @@ func (c *call) measureCard(ctx context.Context, path string) error {
 	c.console.Text("\n")
 	if worth == isCeiling {
 		c.console.Result("These are figures of this computer and its reader: a ceiling for the card, not the speed of the")
-		c.console.Result("player. No verdict uses them. The player's own log gives its speed: stampreel measure --log FILE.")
+		c.console.Result("player; pauses may be the computer's own. No verdict uses them. The player's own log gives its")
+		c.console.Result("speed: stampreel measure --log FILE.")
 		if t.Bypassed && t.ReadRate < ceiling {
 			c.console.Result("Card or reader bring less than the player's wiring carries: it will hardly be faster there.")
 		} else if t.Bypassed {
