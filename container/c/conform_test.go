@@ -259,6 +259,9 @@ func TestBothReadersSayTheSameOfAllVectors(t *testing.T) {
 func TestEverySingleBitFlipIsNoticedByBoth(t *testing.T) {
 	program := sanitized(t, "conform.c")
 	for _, name := range []string{"ok-tiny", "ok-sound-adpcm-stereo"} {
+		if testing.Short() && name != "ok-tiny" {
+			continue
+		}
 		data, err := os.ReadFile(filepath.Join(vectorFolder, name+".srq"))
 		if err != nil {
 			t.Fatal(err)
