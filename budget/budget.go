@@ -9,7 +9,7 @@
 //
 //	whole beats, own bus     bytes + (q + s)·R
 //	whole beats, shared bus  bytes + (q + s)·R + (q + p)·R
-//	strips, own bus          q·R + max(bytes + s·R, p·R)
+//	strips, own bus          (q + s)·R + max(bytes, p·R)
 //	strips, shared bus       bytes + s·R + (1 + n)·q·R + p·R
 //
 // where q is the time of one request, s that of the steps to the clusters that begin

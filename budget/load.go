@@ -111,7 +111,8 @@ func (l *link) cost(b Beat, steps float64) (bytes, busy int64) {
 	case l.reading == playback.Whole:
 		return int64(size), up(q + p)
 	case !l.shared:
-		return up(q + max(size+steps*l.rate, p)), 0
+		// Steps keep a small ring from the panel, which then has no time to catch up.
+		return up(q + steps*l.rate + max(size, p)), 0
 	}
 	return up(size + steps*l.rate + float64(1+l.strips(b))*q + p), 0
 }

@@ -17,7 +17,8 @@
 // started is interrupted: a picture that falls due waits for the request, the pause
 // and the sector under way where it needs their bus.
 //
-// Playing starts when nothing more can be done ahead: memory is full, or all is read.
+// Playing starts when nothing more can be done ahead (memory is full, or all is read),
+// or at a time that is given, if that is sooner.
 // From then on beat i is due i·T later, whatever is late: the sound clock leads. A
 // late picture is drawn all the same.
 package simulate
@@ -64,6 +65,8 @@ type Player struct {
 	Card   Card
 	Panel  Panel
 	Memory Memory
+
+	StartAt Time // playing starts then, if memory is not full before; 0 waits for that
 
 	Shared bool // card and panel take turns on one bus
 	NoDMA  bool // the chip itself moves all bytes: it reads, decodes or draws
@@ -212,9 +215,11 @@ func Run(p *Player, c *Clip, pauses Pauses) (Result, error) {
 		for m.begin() {
 		}
 		at := min(m.cardUntil, m.decodeUntil, m.part)
-		if !m.started && at == never {
-			m.started, m.start = true, m.now
-			m.r.Start = m.now
+		if begin := m.p.StartAt; !m.started && (at == never || begin > 0 && begin <= at) {
+			if at != never {
+				m.now = begin
+			}
+			m.started, m.start, m.r.Start = true, m.now, m.now
 			continue
 		}
 		if j := m.jobs[m.next]; m.started && m.panelUntil == never && m.due(j.beat) > m.now {

@@ -250,6 +250,28 @@ func TestPausesComeWhenMemoryWasFull(t *testing.T) {
 	same(t, "beats read", micros(one, read), 400, 920, 1350)
 }
 
+// A start at 450 us, before the ring of 6 is full at 600: beat 0 is drawn by 650, beat 1,
+// in memory at 800, is in time at 950; a start at 250 finds beat 0 missing until 400.
+func TestStartCanBeSoonerThanMemoryIsFull(t *testing.T) {
+	p := slow(Memory{Sectors: 6})
+	p.StartAt = 450 * us
+	r := run(t, p, alike(2, 4, 200, 500*us), Pauses{})
+	same(t, "drawn", micros(r, drawn), 650, 1150)
+	if r.Start != 450*us || r.Picture.Count != 0 || r.Beats[1].Read != 800*us {
+		t.Errorf("start %d us, second beat read at %d, %+v", r.Start/us, r.Beats[1].Read/us, r.Picture)
+	}
+	p.StartAt = 250 * us
+	r = run(t, p, alike(2, 4, 200, 500*us), Pauses{})
+	if want := (Late{First: 0, Count: 2, Worst: 150 * us}); r.Picture != want {
+		t.Logf("%+v", r.Beats)
+		t.Errorf("late %+v, want %+v", r.Picture, want)
+	}
+	p.StartAt = 5000 * us
+	if r := run(t, p, alike(2, 4, 200, 500*us), Pauses{}); r.Start != 600*us {
+		t.Errorf("starts at %d us, want 600: memory is full", r.Start/us)
+	}
+}
+
 func TestWhatCannotBePlayedIsAnError(t *testing.T) {
 	for what, break_ := range map[string]func(*Player, *Clip){
 		"no beats":             func(_ *Player, c *Clip) { c.Beats = nil },

@@ -412,6 +412,31 @@ func (d *Demand[T]) BufferFor(rate Rate) (int64, error) {
 	return high, nil
 }
 
+// StartFill returns the least work, in units and requests and all, that has to be
+// done before the first beat's time for every beat to be in time at the given rate:
+// the start-up delay is that over the rate. Playing may start before the buffer is
+// full where this is less than its W(B). The rate has to be one that [Demand.Need]
+// allows; where it is not, some later beat may be late all the same.
+func (d *Demand[T]) StartFill(rate Rate) (int64, error) {
+	if err := d.check(); err != nil {
+		return 0, err
+	}
+	if rate.Num < 0 || rate.Den <= 0 {
+		return 0, fmt.Errorf("playback: rate %d/%d, want a ratio of at least 0", rate.Num, rate.Den)
+	}
+	c := d.clock()
+	r := float64(rate.Num) / float64(rate.Den)
+	fill := 0.0
+	d.feed(0, func(j int, done, _ []int64) bool {
+		for x := range done {
+			time := max(0, float64(j+x+1)+float64(c.offset)/float64(c.perBeat))
+			fill = max(fill, float64(done[x])-r*time)
+		}
+		return true
+	})
+	return int64(math.Ceil(fill - 1e-12*float64(d.Total()))), nil
+}
+
 func reduce(p, q int64) Rate {
 	a, b := p, q
 	for b != 0 {

@@ -10,7 +10,8 @@ import (
 )
 
 // The worked example: ten frames in bits at 10 a second, with the closed forms
-// B(R) = max Σ b − R(j−i)/fps and R(B) = max (Σ b − B)·fps/(j−i), and the
+// B(R) = max Σ b − R(j−i)/fps, R(B) = max (Σ b − B)·fps/(j−i) and, from the first
+// frame on alone, what has to be there at the start; and the
 // bucket loop of the H.264 reference software's ldecod/src/leaky_bucket.c
 // (Ribas-Corbera, Chou, Regunathan 2003). Values computed by hand from them.
 var example = []int64{8000, 2000, 2000, 12000, 1000, 1000, 9000, 9000, 2000, 2000}
@@ -34,6 +35,35 @@ func TestWorkedExampleOfTheLeakyBucket(t *testing.T) {
 		got, err := d.Need()
 		if err != nil || got.Num*10*c.den != c.num*got.Den {
 			t.Errorf("need at %d bits: %v, %v; want %d/%d b/s", c.buffer, got, err, c.num, c.den)
+		}
+	}
+	for _, c := range []struct{ rate, fill int64 }{{48000, 10400}, {50000, 9000}, {55000, 8000}, {90000, 8000}} {
+		d := Demand[int64]{Cost: example, Buffer: 100000}
+		if got, err := d.StartFill(Rate{c.rate, 10}); err != nil || got != c.fill {
+			t.Errorf("fill at the start for %d b/s: %d, %v; want %d", c.rate, got, err, c.fill)
+		}
+	}
+	// R(d) = max (b(0) + … + b(k)) / (d + k/fps), in thousandths of a bit: at that rate a
+	// start after d is just enough, at a hundredth less it is not.
+	for _, c := range []struct {
+		delay    float64
+		num, den int64 // b/s
+	}{{0.1, 80000, 1}, {0.2, 440000, 9}, {0.5, 110000, 3}, {1, 440000, 17}} {
+		d := Demand[int64]{Buffer: 1 << 30}
+		for _, b := range example {
+			d.Cost = append(d.Cost, 1000*b)
+		}
+		exact, err := d.StartFill(Rate{1000 * c.num, 10 * c.den})
+		if err != nil {
+			t.Fatal(err)
+		}
+		less, err := d.StartFill(Rate{990 * c.num, 10 * c.den})
+		if err != nil {
+			t.Fatal(err)
+		}
+		brought := c.delay * 1000 * float64(c.num) / float64(c.den)
+		if math.Abs(float64(exact)-brought) > 1 || float64(less) <= 0.99*brought+1 {
+			t.Errorf("a start after %g s at %d/%d b/s brings %.0f of %d, and of %d at 1 %% less", c.delay, c.num, c.den, brought, exact, less)
 		}
 	}
 	d := Demand[int64]{Cost: example, Buffer: 11999}
@@ -255,6 +285,9 @@ func TestHugeAndSillyDemandsFailCleanly(t *testing.T) {
 	} {
 		if r, err := d.Need(); err == nil {
 			t.Errorf("%+v: need %v, want an error", d, r)
+		}
+		if _, err := d.StartFill(Rate{1, 1}); err == nil {
+			t.Errorf("%+v: fill without an error", d)
 		}
 		if _, err := d.FirstLate(Rate{1, 1}); err == nil {
 			t.Errorf("%+v: first late without an error", d)
