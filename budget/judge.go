@@ -79,6 +79,7 @@ type Verdict struct {
 	Limit     Level      `json:"specification"` // at the 100 ms the specification allows
 	Misfits   []Finding  `json:"misfits"`       // empty when the clip was made for this player
 	Strips    bool       `json:"strips"`        // the memory is too small for whole beats
+	Start     Start      `json:"start"`         // from the press of a button to the picture
 	Proposals []Proposal `json:"proposals"`     // changes that help, each judged again
 }
 
@@ -100,6 +101,9 @@ func Judge(c Clip, p *playerfile.Player) (Verdict, error) {
 	l := newLink(&c, s, p)
 	v.Strips = l.reading == playback.Strips
 	if v.Typical, err = level(&c, s, p, p.Stall()); err != nil {
+		return Verdict{}, err
+	}
+	if v.Start, err = l.start(&c, l.demand(&c, s, p.Stall().Value, 0), v.Typical.Pictures == Stutters); err != nil {
 		return Verdict{}, err
 	}
 	limit := playerfile.Figure[time.Duration]{Value: card.ReadLimit, Origin: playerfile.Declared}

@@ -126,6 +126,26 @@ func TestClustersSplitTheReadsOfABeat(t *testing.T) {
 	}
 }
 
+// By hand, 1-bit at 50 MHz, requests of 1 ms: a sector alone is 1 ms + (320 + 4116)
+// clocks, 1.0887 ms, and three open the file: 3.266 ms. 256 KiB are 512 sectors of 4116
+// clocks, 42.148 ms, in three requests of 1.0064 ms: 45.167. The first picture takes
+// 23.0422 ms: 71.475 in all. Nothing is late after a start as soon as beat 0 is in, 226
+// sectors and a request, 19.611 ms: 45.919. Beat 1 then has 40 ms less the pause, less a
+// sector on card and panel, 0.185 ms, and less what the panel is slower than the card,
+// 23.0422 − 18.6045 = 4.438 ms: enough with a pause of 10 ms, with one of 30 ms 14.234
+// too few, which are to be read before: 60.153.
+func TestStartIsOpeningFillingAndDrawing(t *testing.T) {
+	for stall, least := range map[string]float64{"0 ms": 0.045919, "10 ms": 0.045919, "30 ms": 0.060153} {
+		v := judge(t, raw(25, 500), bench(t, "wiring: 1-bit, clock: 50 MHz, stall: "+stall, "256 KiB"))
+		if math.Abs(v.Start.Open-0.003266) > 1e-6 || math.Abs(v.Start.Full-0.071475) > 2e-6 || math.Abs(v.Start.Least-least) > 5e-5 {
+			t.Errorf("pauses of %s: start %+v, want 3.266 ms, 71.475 ms and %.3f ms", stall, v.Start, 1000*least)
+		}
+	}
+	if v := judge(t, raw(25, 500), bench(t, "wiring: spi, clock: 10 MHz", "256 KiB")); v.Start.Least != 0 || v.Start.Full == 0 {
+		t.Errorf("a clip that stutters: start %+v, want none after which nothing is late", v.Start)
+	}
+}
+
 // Panel at 40 MHz: 115,200·8/40e6 = 23.04 ms. Card at 20 MHz over SPI: 226 blocks of
 // 4128 clocks, 46.6 ms. Together 69.7 ms: 14 pictures a second and not 15, before
 // request times.

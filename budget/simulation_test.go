@@ -259,6 +259,48 @@ func TestNothingThatPlaysIsLateInTheSimulation(t *testing.T) {
 	}
 }
 
+// Memory is full when the budget says so, and who starts as soon as the budget allows is
+// not late either.
+func TestStartOfTheSimulationIsThatOfTheBudget(t *testing.T) {
+	rnd := rand.New(rand.NewPCG(simSeed(), 14))
+	full, sooner := 0, 0
+	for n := range simClips() / 4 {
+		x := draw(rnd)
+		x.parts.Card.Table = 0 // its place in the table is the simulation's alone
+		v, err := Judge(x.clip, x.player)
+		if err != nil {
+			t.Fatal(err)
+		}
+		s, _ := x.clip.check()
+		l := newLink(&x.clip, s, x.player)
+		filled, first := l.fill(&x.clip)
+		clip := x.beats
+		clip.Interval = simulate.Seconds(x.clip.interval())
+		r, err := simulate.Run(&x.parts, &clip, simulate.Pauses{})
+		if err != nil {
+			t.Fatal(err)
+		}
+		if got := float64(r.Start) / float64(simulate.Second); !x.clip.Loops && (got > filled*(1+1e-9)+1e-9 || got < 0.9*filled-2*l.request) {
+			t.Fatalf("pair %d: memory is full after %g s, budget says %g\n%v", n, got, filled, &x)
+		}
+		full++
+		if v.Start.Least == 0 || v.Typical.Pictures == Stutters {
+			continue
+		}
+		x.parts.StartAt = simulate.Seconds(v.Start.Least-v.Start.Open-first) + 1
+		if r.Start > x.parts.StartAt+simulate.Second/1000 {
+			sooner++
+		}
+		if picture, _, when := x.play(t, rnd, 4); picture.Count > 0 {
+			t.Fatalf("pair %d: starts after %v ps and is late: %+v, pauses %+v\n%v", n, x.parts.StartAt, picture, when, &x)
+		}
+	}
+	if full < 100 || sooner < 50 {
+		t.Errorf("%d starts, %d sooner than full: too few", full, sooner)
+	}
+	t.Logf("%d starts, %d of them sooner than full", full, sooner)
+}
+
 // The other side: the verdict is not safe merely by calling all things late. For each
 // pair the rate is sought from which on it stutters, and how much more it takes until the
 // simulation, too, sees a late picture: that is what the verdict keeps back.

@@ -1,0 +1,70 @@
+package budget
+
+import (
+	"fmt"
+
+	"example.org/stampreel/budget/card"
+	"example.org/stampreel/container/playback"
+)
+
+// Start is how long a viewer waits, in seconds from the press of a button until the
+// first picture is on the panel, with a card that does not pause meanwhile.
+type Start struct {
+	Open  float64 `json:"open_s"`  // finding the file, its header and the sound of its lead-in
+	Full  float64 `json:"full_s"`  // with all that, until memory is full and the picture drawn
+	Least float64 `json:"least_s"` // the same, had playing started as soon as nothing can be late after; 0 where it stutters
+}
+
+// openRequests is how many sectors a driver reads one by one to open a file: one of
+// its folder, one of the table of clusters, and the clip's header. Common practice, no
+// source: a folder with many files takes more.
+const openRequests = 3
+
+// start works out the delays of a clip at the typical level.
+func (l *link) start(c *Clip, d *playback.Demand[int64], stutters bool) (Start, error) {
+	var s Start
+	one, _ := l.card.Time(1).Float64()
+	s.Open = openRequests * one
+	if l.held > 0 {
+		lead, _ := l.card.Time((l.held + card.SectorBytes - 1) / card.SectorBytes).Float64()
+		begun, _ := l.card.Clusters(0, (l.held+card.SectorBytes-1)/card.SectorBytes)
+		s.Open += lead + float64(begun)*(l.finding+l.request)
+	}
+	filled, first := l.fill(c)
+	s.Full = s.Open + filled + first
+	if stutters {
+		return s, nil
+	}
+	work, err := d.StartFill(below(l.service(c)))
+	if err != nil {
+		return Start{}, fmt.Errorf("budget: %w", err)
+	}
+	s.Least = s.Open + min(filled, float64(work)/l.rate) + first
+	return s, nil
+}
+
+// fill is the time in seconds until memory is full of the first beats, or holds all of
+// a short clip, and the time the panel takes for the first picture. Reads of the
+// table count as their share.
+func (l *link) fill(c *Clip) (filled, first float64) {
+	room, place := float64(l.buffer), c.Place
+	for b := range c.Beats {
+		if place == c.Place {
+			first = l.drawing(b)
+		}
+		size := float64(b.Sectors) * card.SectorBytes
+		filled += l.request + min(size, room)/l.rate
+		if size <= room {
+			filled += l.steps(b, place, place == c.Place)
+		} else {
+			part := b
+			part.Sectors = int(room / card.SectorBytes)
+			filled += l.steps(part, place, place == c.Place)
+		}
+		if room -= size; room <= 0 {
+			break
+		}
+		place += int64(b.Sectors)
+	}
+	return filled, first
+}
