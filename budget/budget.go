@@ -84,6 +84,7 @@ type Beat struct {
 	FrameBytes int64 // of the stored picture; 0 when the last one stays
 	PanelBytes int64 // pixel bytes that the panel's bus carries
 	Windows    int   // transfers to the panel: 1 for a whole picture, 0 for none
+	Begins     int64 // for the first beat of another file than the beat before: its sector there; else 0
 }
 
 // maxBeats bounds a clip: a file under 4 GiB has at most as many sectors.
@@ -94,6 +95,7 @@ type summary struct {
 	beats      int
 	maxSectors int64
 	maxSound   int64
+	files      int
 }
 
 // check goes through a clip once and refuses what cannot be judged.
@@ -115,11 +117,14 @@ func (c *Clip) check() (summary, error) {
 	}
 	var bad error
 	for b := range c.Beats {
-		if b.Sectors < 1 || b.Sectors > 1<<16 || b.Windows < 0 || b.Windows > 1<<16 ||
+		if b.Sectors < 1 || b.Sectors > 1<<16 || b.Windows < 0 || b.Windows > 1<<16 || b.Begins < 0 || b.Begins > 1<<32 ||
 			b.SoundBytes < 0 || b.FrameBytes < 0 || b.PanelBytes < 0 || b.PanelBytes > 1<<26 ||
 			b.SoundBytes+b.FrameBytes > int64(b.Sectors)*card.SectorBytes {
 			bad = fmt.Errorf("budget: beat %d: %d sectors, %d bytes of sound, %d of picture, %d for the panel in %d windows: not possible", s.beats, b.Sectors, b.SoundBytes, b.FrameBytes, b.PanelBytes, b.Windows)
 			break
+		}
+		if s.beats == 0 || b.Begins > 0 {
+			s.files++
 		}
 		s.beats++
 		s.maxSectors = max(s.maxSectors, int64(b.Sectors))
@@ -136,6 +141,47 @@ func (c *Clip) check() (summary, error) {
 		return s, errors.New("budget: clip of 0 beats")
 	}
 	return s, nil
+}
+
+// Join is clips one after another without a gap: the parts of a film, or clips that a
+// player goes through. They have to be alike in all that a player sets up once. The
+// next file is opened while the last beats of the one before are played.
+func Join(clips ...Clip) (Clip, error) {
+	if len(clips) == 0 {
+		return Clip{}, errors.New("budget: no clips to join")
+	}
+	all := clips[0]
+	for i, c := range clips[1:] {
+		if c.setUp() != all.setUp() {
+			return Clip{}, fmt.Errorf("budget: clip %d does not go on like the one before it: pictures, rate or sound differ", i+1)
+		}
+		all.Alone = all.Alone && c.Alone
+		all.SoundHeld = max(all.SoundHeld, c.SoundHeld)
+	}
+	all.Beats = func(yield func(Beat) bool) {
+		for i, c := range clips {
+			first := i > 0
+			for b := range c.Beats {
+				if first {
+					b.Begins, first = max(1, c.Place), false
+				}
+				if !yield(b) {
+					return
+				}
+			}
+		}
+	}
+	return all, nil
+}
+
+// setUp is what a player sets up once for a clip.
+func (c *Clip) setUp() [11]int64 {
+	coded := int64(0)
+	if c.SoundCoded {
+		coded = 1
+	}
+	return [...]int64{int64(c.Width), int64(c.Height), int64(c.Turn), int64(c.Pixels), c.RateNum, c.RateDen,
+		c.SampleNum, c.SampleDen, int64(c.SampleBits)<<1 | coded, int64(c.Channels), int64(c.Lead)}
 }
 
 // HasSound says whether the clip has sound.

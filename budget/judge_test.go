@@ -397,6 +397,39 @@ func TestPictureRateLeavesThePanelItsMargin(t *testing.T) {
 	}
 }
 
+// Ten beats and ten more of another file: three requests of one sector, 1.0887 ms each
+// at 50 MHz, fall on the seam.
+func TestSeamOfTwoFilesCostsTheOpeningOfTheSecond(t *testing.T) {
+	a, b := raw(25, 10), raw(25, 10)
+	a.Place, b.Place = 4, 2
+	both, err := Join(a, b)
+	if err != nil {
+		t.Fatal(err)
+	}
+	beats := slices.Collect(both.Beats)
+	if len(beats) != 20 || beats[10].Begins != 2 || beats[0].Begins != 0 || beats[11].Begins != 0 {
+		t.Fatalf("joined to %+v", beats)
+	}
+	p := bench(t, "wiring: 1-bit, clock: 50 MHz, stall: 0 ms", "114 KiB")
+	s, _ := both.check()
+	l := newLink(&both, s, p)
+	d := l.demand(&both, s, 0, 0)
+	if got, want := float64(d.Over[10])/l.rate, 3*(0.001+float64(320+4116)/50e6); math.Abs(got-want) > 1e-6 || d.Over[9] != 0 || d.Over[11] != 0 {
+		t.Errorf("seam takes %g s, want %g", got, want)
+	}
+	one, joined := judge(t, a, p), judge(t, both, p)
+	if joined.Typical.Margin >= one.Typical.Margin {
+		t.Errorf("margin %g with the seam, %g without", joined.Typical.Margin, one.Typical.Margin)
+	}
+	b.RateNum = 24
+	if _, err := Join(a, b); err == nil {
+		t.Error("clips of two rates are joined")
+	}
+	if _, err := Join(); err == nil {
+		t.Error("nothing is joined")
+	}
+}
+
 func TestImpossibleClipsAreRefused(t *testing.T) {
 	p := bench(t, "wiring: 1-bit, clock: 25 MHz", "64 KiB")
 	good := []Beat{{Sectors: 2, SoundBytes: 100, FrameBytes: 400, PanelBytes: 400, Windows: 1}}

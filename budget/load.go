@@ -26,6 +26,7 @@ type link struct {
 	request  float64  // q: seconds of a request
 	card     card.Reading
 	finding  float64 // f: seconds of finding a cluster
+	one      float64 // seconds of reading one sector
 	table    float64 // seconds of reading a sector of the table; 0 for never
 	pixel    float64 // seconds the panel's bus takes for a byte
 	window   float64 // seconds it takes to open a window
@@ -55,9 +56,10 @@ func newLink(c *Clip, s summary, p *playerfile.Player) link {
 	}
 	l.rate, _ = l.exact.Float64()
 	l.request, _ = r.Overhead().Float64()
+	l.one, _ = r.Time(1).Float64()
 	if r.Cluster > 0 {
 		l.finding, _ = r.Finding(1).Float64()
-		l.table, _ = r.Time(1).Float64()
+		l.table = l.one
 	}
 	clock := p.Panel.RealClock.Value.Float()
 	l.pixel = 8 / clock
@@ -89,13 +91,18 @@ func (l *link) strips(b Beat) int64 {
 }
 
 // steps is the time in seconds that the clusters of a beat at a place of the file
-// take. Wherever reading jumps to, a cluster is found anew.
+// take. Wherever reading jumps to, a cluster is found anew; another file is opened
+// first.
 func (l *link) steps(b Beat, place int64, jump bool) float64 {
+	open := 0.0
+	if b.Begins > 0 {
+		jump, open = true, openRequests*l.one
+	}
 	begun, split := l.card.Clusters(place, int64(b.Sectors))
 	if jump && begun == split && l.card.Cluster > 0 {
 		begun++
 	}
-	return float64(begun)*l.finding + float64(split)*l.request
+	return open + float64(begun)*l.finding + float64(split)*l.request
 }
 
 // cost is what a beat asks of the card, in bytes, rounded up: what lies in the
@@ -118,7 +125,12 @@ func (l *link) cost(b Beat, steps float64) (bytes, busy int64) {
 }
 
 // up rounds up to whole bytes, with an allowance for the arithmetic before it.
-func up(x float64) int64 { return int64(math.Ceil(x*(1+1e-9) + 1e-6)) }
+func up(x float64) int64 {
+	if x == 0 {
+		return 0
+	}
+	return int64(math.Ceil(x*(1+1e-9) + 1e-6))
+}
 
 // demand turns beats into what playback solves.
 func (l *link) demand(c *Clip, s summary, stall time.Duration, lead int) *playback.Demand[int64] {
@@ -131,7 +143,7 @@ func (l *link) demand(c *Clip, s summary, stall time.Duration, lead int) *playba
 	}
 	if l.reading == playback.Whole {
 		d.Request = up(l.request * l.rate)
-		if l.card.Cluster > 0 {
+		if l.card.Cluster > 0 || s.files > 1 {
 			d.Over = make([]int64, 0, s.beats)
 		}
 		if l.shared {
@@ -140,7 +152,10 @@ func (l *link) demand(c *Clip, s summary, stall time.Duration, lead int) *playba
 	}
 	lag, place := 0.0, c.Place
 	for b := range c.Beats {
-		steps := l.steps(b, place, place == c.Place)
+		if b.Begins > 0 {
+			place = b.Begins
+		}
+		steps := l.steps(b, place, len(d.Cost) == 0)
 		place += int64(b.Sectors)
 		cost, busy := l.cost(b, steps)
 		d.Cost = append(d.Cost, cost)

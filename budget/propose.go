@@ -177,5 +177,6 @@ func merged(a, b Beat) Beat {
 	spare := (b.FrameBytes + card.SectorBytes - 1) / card.SectorBytes
 	a.Sectors += b.Sectors - int(spare)
 	a.SoundBytes += b.SoundBytes
+	a.Begins = max(a.Begins, b.Begins)
 	return a
 }

@@ -23,8 +23,7 @@ const openRequests = 3
 // start works out the delays of a clip at the typical level.
 func (l *link) start(c *Clip, d *playback.Demand[int64], stutters bool) (Start, error) {
 	var s Start
-	one, _ := l.card.Time(1).Float64()
-	s.Open = openRequests * one
+	s.Open = openRequests * l.one
 	if l.held > 0 {
 		lead, _ := l.card.Time((l.held + card.SectorBytes - 1) / card.SectorBytes).Float64()
 		begun, _ := l.card.Clusters(0, (l.held+card.SectorBytes-1)/card.SectorBytes)
@@ -47,20 +46,20 @@ func (l *link) start(c *Clip, d *playback.Demand[int64], stutters bool) (Start, 
 // a short clip, and the time the panel takes for the first picture. Reads of the
 // table count as their share.
 func (l *link) fill(c *Clip) (filled, first float64) {
-	room, place := float64(l.buffer), c.Place
+	room, place, jump := float64(l.buffer), c.Place, true
 	for b := range c.Beats {
-		if place == c.Place {
+		if b.Begins > 0 {
+			place = b.Begins
+		}
+		if jump {
 			first = l.drawing(b)
 		}
 		size := float64(b.Sectors) * card.SectorBytes
 		filled += l.request + min(size, room)/l.rate
-		if size <= room {
-			filled += l.steps(b, place, place == c.Place)
-		} else {
-			part := b
-			part.Sectors = int(room / card.SectorBytes)
-			filled += l.steps(part, place, place == c.Place)
-		}
+		part := b
+		part.Sectors = min(b.Sectors, int(room/card.SectorBytes))
+		filled += l.steps(part, place, jump)
+		jump = false
 		if room -= size; room <= 0 {
 			break
 		}
