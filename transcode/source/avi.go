@@ -106,6 +106,7 @@ func (a *avi) open(ctx context.Context, o Options) (*Media, error) {
 		if err != nil {
 			text := strings.TrimPrefix(err.Error(), fmt.Sprintf("source: %s: ", a.path))
 			a.log.add("the sound is left out: %s", strings.TrimPrefix(text, "holds "))
+			m.mute = true
 		} else {
 			m.Sound = sound
 			a.users.Store(2)

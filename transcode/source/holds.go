@@ -5,6 +5,7 @@ import (
 	"encoding/binary"
 	"io"
 	"os"
+	"slices"
 	"strings"
 )
 
@@ -34,7 +35,13 @@ func holds(path string) string {
 		b.walk(0, info.Size(), 0)
 		found = b.found
 	}
-	return strings.Join(found, ", ")
+	var named []string
+	for _, name := range found {
+		if len(named) < 8 && !slices.Contains(named, name) {
+			named = append(named, name)
+		}
+	}
+	return strings.Join(named, ", ")
 }
 
 // boxes walks the boxes of an MP4 or QuickTime file.

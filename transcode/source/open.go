@@ -65,7 +65,7 @@ var signatures = []signature{
 	{"HEIF or AVIF picture", "a", byNone, tryPic, isHEIF},
 	{KindM4A, "an", bySystem, trySnd, func(h []byte) bool { return brand(h, "M4A ") || brand(h, "M4B ") }},
 	{KindMOV, "a", bySystem, tryVid, func(h []byte) bool {
-		return brand(h, "qt  ") || at(h, 4, "moov") || at(h, 4, "mdat") || at(h, 4, "wide") || at(h, 4, "free") || at(h, 4, "skip")
+		return brand(h, "qt  ") || isBoxes(h) && !at(h, 4, "ftyp")
 	}},
 	{KindMP4, "an", bySystem, tryVid, func(h []byte) bool { return at(h, 4, "ftyp") }},
 	{KindWebM, "a", bySystem, tryVid, func(h []byte) bool { return starts(h, ebml) && bytes.Contains(h, []byte("webm")) }},
@@ -272,9 +272,9 @@ func Open(ctx context.Context, path string, o Options) (*Media, error) {
 	case KindWAV:
 		return orSystem(ctx, path, s.kind, o, func() (*Media, error) { return openWAV(ctx, path) })
 	case KindFLAC:
-		return openFLAC(ctx, path)
+		return orSystem(ctx, path, s.kind, o, func() (*Media, error) { return openFLAC(ctx, path) })
 	case KindMP3:
-		return openMP3(ctx, path)
+		return orSystem(ctx, path, s.kind, o, func() (*Media, error) { return openMP3(ctx, path) })
 	case KindAVI:
 		return orSystem(ctx, path, s.kind, o, func() (*Media, error) { return openAVI(ctx, path, o) })
 	case KindY4M:
@@ -293,12 +293,21 @@ func Open(ctx context.Context, path string, o Options) (*Media, error) {
 }
 
 // orSystem has the system's codecs open what is coded in a way that is not read
-// here. When they fail too, the error is theirs: they know what it holds.
+// here, all of it or its sound. When they fail too, the error is theirs: they
+// know what it holds.
 func orSystem(ctx context.Context, path, kind string, o Options, open func() (*Media, error)) (*Media, error) {
 	m, err := open()
 	var unsupported *UnsupportedError
-	if askSystem && errors.As(err, &unsupported) {
+	switch {
+	case !askSystem:
+		return m, err
+	case errors.As(err, &unsupported):
 		return openSystem(ctx, path, kind, o)
+	case err == nil && m.mute && !o.NoSound:
+		if all, err := openSystem(ctx, path, kind, o); err == nil {
+			m.Close()
+			return all, nil
+		}
 	}
 	return m, err
 }

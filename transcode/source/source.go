@@ -183,6 +183,7 @@ type Media struct {
 	sum    func() ([32]byte, error)
 	log    *warnings
 	beside *Media // whose sound this is, when it is a file of its own
+	mute   bool   // it has a sound that is not read here
 	bars   func(context.Context) (picture.Bars, bool, error)
 }
 

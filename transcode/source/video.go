@@ -24,13 +24,17 @@ const fastestRate = 300
 
 // film is a file that the system's codecs decode.
 type film struct {
-	path   string
-	about  *system.Description
-	log    *warnings
-	whole  bool // all streams are read, up to their ends
-	mu     sync.Mutex
-	open   int           // streams that have not ended
-	latest time.Duration // end of those that have
+	path  string
+	about *system.Description
+	log   *warnings
+	to    time.Duration // up to where it is read; 0 for the end
+	whole bool          // all of its streams are read
+	cut   bool          // its end is missing
+
+	mu      sync.Mutex
+	open    int           // streams that have not ended
+	latest  time.Duration // end of those that have
+	longest time.Duration // for which a picture was shown
 }
 
 // openSystem opens a file with the system's codecs. The kind is what its first
@@ -52,7 +56,17 @@ func openSystem(ctx context.Context, path, kind string, o Options) (*Media, erro
 	}
 	kind = strings.Replace(kind, " sound sound", " sound", 1)
 	from, to := nanoseconds(o.From), nanoseconds(o.To)
-	f := &film{path: path, about: about, log: &warnings{}, whole: to == 0 && (video >= 0 || len(about.Videos) == 0) && (track >= 0 || len(about.Tracks) == 0)}
+	f := &film{
+		path: path, about: about, log: &warnings{}, to: to, cut: cutShort(path),
+		whole: (video >= 0 || len(about.Videos) == 0) && (track >= 0 || len(about.Tracks) == 0),
+	}
+	if video < 0 && track < 0 {
+		text := "holds " + about.Holds() + " and nothing that is asked for"
+		if f.cut {
+			return nil, &DamagedError{path, "", errors.New("the file is cut short: what is left " + text)}
+		}
+		return nil, &UnsupportedError{path, text, ""}
+	}
 	m := &Media{Kind: kind, Film: video >= 0 && track >= 0, log: f.log, Warnings: f.log.all,
 		sum: func() ([32]byte, error) { return sumFile(path) }}
 	if video >= 0 {
@@ -130,7 +144,11 @@ func systemError(path string, err error) error {
 	case errors.As(err, &unknown):
 		return &UnsupportedError{path, unknown.Why, tryVid}
 	case errors.As(err, &damaged):
-		return &DamagedError{path, damaged.Where, errors.New(damaged.Why)}
+		why := damaged.Why
+		if unfinished(path) {
+			why = "the file has no part that tells how to read it (a moov box), which is written last: it is cut short, or recording it was not finished"
+		}
+		return &DamagedError{path, damaged.Where, errors.New(why)}
 	}
 	return err
 }
@@ -158,11 +176,28 @@ func (f *film) ended(what string, e system.Ending) {
 	if e.Damaged != "" {
 		f.log.lost("the %s cannot be read beyond %s: %s", what, seconds(int64(e.At), nanosecond), e.Damaged)
 	}
-	// A declared duration may be rounded.
-	const slack = 250 * time.Millisecond
-	if f.whole && f.open == 0 && f.latest < f.about.Duration-slack {
-		f.log.lost("ends at %s of %s", seconds(int64(f.latest), nanosecond), seconds(int64(f.about.Duration), nanosecond))
+	if f.open > 0 || f.to > 0 && f.latest >= f.to {
+		return
 	}
+	// What is declared may be rounded, and last as long as a picture whose end
+	// nothing states.
+	slack := 250 * time.Millisecond
+	if !f.cut {
+		slack = time.Second + 2*f.longest
+	}
+	switch {
+	case (f.cut || f.whole) && f.to == 0 && f.latest < f.about.Duration-slack:
+		f.log.lost("ends at %s of %s", seconds(int64(f.latest), nanosecond), seconds(int64(f.about.Duration), nanosecond))
+	case f.cut:
+		f.log.lost("the file is cut short; it ends at %s", seconds(int64(f.latest), nanosecond))
+	}
+}
+
+// shown notes for how long a picture was shown.
+func (f *film) shown(d time.Duration) {
+	f.mu.Lock()
+	f.longest = max(f.longest, d)
+	f.mu.Unlock()
 }
 
 // filmPictures are the pictures of a film, framed by the worker.
@@ -231,6 +266,7 @@ func (p *filmPictures) Next(ctx context.Context) (*Timed, error) {
 		}
 		return nil, systemError(p.film.path, err)
 	}
+	p.film.shown(until - at)
 	s.At, s.Until = int64(at), int64(until)
 	s.Picture = picture.Picture{Framed: &s.framed}
 	return &s.Timed, nil

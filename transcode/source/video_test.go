@@ -1,12 +1,22 @@
 package source
 
 import (
+	"bytes"
+	"errors"
+	"fmt"
 	"io"
+	"math/rand/v2"
+	"net/http"
+	"net/http/httptest"
 	"os"
 	"os/exec"
 	"path/filepath"
 	"strings"
+	"sync"
 	"testing"
+	"time"
+
+	"golang.org/x/sync/errgroup"
 
 	"example.org/stampreel/transcode/picture"
 	"example.org/stampreel/transcode/source/system"
@@ -28,62 +38,241 @@ func withSystem(t *testing.T) {
 	t.Cleanup(func() { askSystem = false })
 }
 
-// launch makes a file with gst-launch-1.0; OUT stands for it in the pipeline.
-func launch(t *testing.T, name, pipeline string) string {
+var made sync.Map // name to the bytes of a file, or to what went wrong
+
+// launch makes a file with gst-launch-1.0; OUT stands for it in the pipeline. It
+// is made once for all tests that ask for the name.
+func launch(t testing.TB, name, pipeline string) string {
 	t.Helper()
 	if _, err := exec.LookPath("gst-launch-1.0"); err != nil {
 		missing(t, "gst-launch-1.0")
 	}
 	path := filepath.Join(t.TempDir(), name)
-	args := append([]string{"-q"}, strings.Fields(strings.ReplaceAll(pipeline, "OUT", path))...)
-	if out, err := exec.Command("gst-launch-1.0", args...).CombinedOutput(); err != nil {
-		t.Fatalf("gst-launch-1.0 %v: %v\n%s", args, err, out)
+	f, _ := made.LoadOrStore(name, sync.OnceValues(func() ([]byte, error) {
+		args := append([]string{"-q"}, strings.Fields(strings.ReplaceAll(pipeline, "OUT", "filesink location="+path))...)
+		if out, err := exec.Command("gst-launch-1.0", args...).CombinedOutput(); err != nil {
+			return nil, fmt.Errorf("gst-launch-1.0 %v: %v\n%s", args, err, out)
+		}
+		return os.ReadFile(path)
+	}))
+	data, err := f.(func() ([]byte, error))()
+	if err == nil {
+		err = os.WriteFile(path, data, 0o644)
+	}
+	if err != nil {
+		t.Fatal(err)
 	}
 	return path
 }
 
-func TestMP4PlaysFromBeginningToEnd(t *testing.T) {
+// filmKinds are four seconds of pictures and sound in each container.
+var filmKinds = []struct{ name, kind, video, sound, mux string }{
+	{"film.mp4", KindMP4, "x264enc key-int-max=25 ! h264parse", "avenc_aac", "mp4mux faststart=true"},
+	{"fragments.mp4", KindMP4, "x264enc key-int-max=25 ! h264parse", "avenc_aac", "mp4mux fragment-duration=500"},
+	{"film.mov", KindMOV, "x264enc key-int-max=25 ! h264parse", "audioconvert ! audio/x-raw,format=S16LE", "qtmux faststart=true"},
+	{"film.mkv", KindMatroska, "x264enc key-int-max=25 ! h264parse", "flacenc", "matroskamux"},
+	{"film.webm", KindWebM, "vp8enc keyframe-max-dist=25", "audioconvert ! vorbisenc", "webmmux"},
+	{"film.avi", KindAVI, "avenc_mpeg4 gop-size=25", "lamemp3enc ! mpegaudioparse", "avimux"},
+	{"film.ogg", KindOggVideo, "theoraenc keyframe-force=32", "audioconvert ! vorbisenc", "oggmux"},
+	{"film.flv", KindFLV, "x264enc key-int-max=25 bframes=0 ! h264parse", "avenc_aac", "flvmux"},
+	{"film.ts", KindTS, "x264enc key-int-max=25 ! h264parse", "avenc_aac", "mpegtsmux"},
+}
+
+// makeFilm makes one of them.
+func makeFilm(t testing.TB, i int) string {
+	f := filmKinds[i]
+	return launch(t, f.name, f.mux+" name=m ! OUT "+
+		"videotestsrc num-buffers=100 pattern=ball ! video/x-raw,format=I420,width=160,height=120,framerate=25/1 ! "+f.video+" ! queue max-size-time=0 ! m. "+
+		"audiotestsrc num-buffers=172 samplesperbuffer=1024 freq=97 ! audio/x-raw,rate=44100,channels=1 ! "+f.sound+" ! queue max-size-time=0 ! m.")
+}
+
+// play reads a film to its end: pictures, and their end; sample frames.
+func play(m *Media) (pictures int, until int64, samples int, err error) {
+	var g errgroup.Group
+	if m.Pictures != nil {
+		g.Go(func() error {
+			for {
+				p, err := m.Pictures.Next(background)
+				if err == io.EOF {
+					return nil
+				}
+				if err != nil {
+					return err
+				}
+				pictures, until = pictures+1, p.Until
+				p.Release()
+			}
+		})
+	}
+	if m.Sound != nil {
+		g.Go(func() error {
+			buf := make([]float32, 4096)
+			for {
+				n, err := m.Sound.Read(buf)
+				samples += n
+				if err == io.EOF {
+					return nil
+				}
+				if err != nil {
+					return err
+				}
+			}
+		})
+	}
+	err = g.Wait()
+	return pictures, until, samples, err
+}
+
+var tiny = Options{Framing: &picture.Framing{Width: 40, Height: 30}}
+
+func TestFilmsInEachContainerPlayToTheirEnds(t *testing.T) {
 	withSystem(t)
-	path := launch(t, "film.mp4", "videotestsrc num-buffers=50 pattern=ball ! video/x-raw,format=I420,width=320,height=180,framerate=25/1 ! x264enc ! mp4mux name=m ! filesink location=OUT "+
-		"audiotestsrc num-buffers=86 samplesperbuffer=1024 ! audio/x-raw,rate=44100,channels=2 ! avenc_aac ! m.")
-	m := open(t, path, Options{Framing: &picture.Framing{Width: 64, Height: 36}})
-	if m.Kind != KindMP4 || !m.Film {
-		t.Errorf("kind %q, film %v", m.Kind, m.Film)
+	for i, f := range filmKinds {
+		t.Run(f.name, func(t *testing.T) {
+			path := makeFilm(t, i)
+			if kind, ok, err := Sniff(path); kind != f.kind || !ok || err != nil {
+				t.Errorf("Sniff says %q %v %v", kind, ok, err)
+			}
+			m := open(t, path, tiny)
+			if m.Kind != f.kind || !m.Film || m.Pictures == nil || m.Sound == nil {
+				t.Errorf("opened as %q: %+v", m.Kind, m)
+			}
+			pictures, until, samples, err := play(m)
+			if err != nil || pictures < 99 || until < 4e9 || until > 4.02e9 || samples < 172*1024-600 || samples > 175*1024 {
+				t.Errorf("%d pictures up to %d ns, %d samples; %v", pictures, until, samples, err)
+			}
+			if m.Incomplete() || len(m.Warnings()) > 0 {
+				t.Errorf("incomplete %v: %q", m.Incomplete(), m.Warnings())
+			}
+		})
 	}
-	n, until := 0, int64(0)
-	for {
-		p, err := m.Pictures.Next(background)
-		if err == io.EOF {
-			break
-		}
+}
+
+func TestFilmsThatAreCutShortPlayAsFarAsTheyGo(t *testing.T) {
+	withSystem(t)
+	told := 0
+	for i, f := range filmKinds {
+		t.Run(f.name, func(t *testing.T) {
+			path := makeFilm(t, i)
+			data, err := os.ReadFile(path)
+			if err != nil {
+				t.Fatal(err)
+			}
+			parts, options := []int{60}, []Options{tiny}
+			if i == 0 {
+				parts = []int{30, 60, 99}
+				options = append(options, Options{NoPictures: true}, Options{NoSound: true, Framing: tiny.Framing})
+			}
+			for _, part := range parts {
+				if err := os.WriteFile(path, data[:len(data)*part/100], 0o644); err != nil {
+					t.Fatal(err)
+				}
+				for _, o := range options {
+					m, err := Open(background, path, o)
+					if err != nil {
+						t.Errorf("%d %%: %v", part, err)
+						continue
+					}
+					pictures, until, samples, err := play(m)
+					m.Close()
+					if err != nil || pictures == 0 && samples == 0 {
+						t.Errorf("%d %%: %d pictures up to %d ns, %d samples; %v", part, pictures, until, samples, err)
+					}
+					if f.kind == KindTS { // states neither its size nor its length
+						continue
+					}
+					if !m.Incomplete() || len(m.Warnings()) == 0 {
+						t.Errorf("%d %%, %+v: %d pictures up to %d ns, %d samples; no word of what is missing", part, o, pictures, until, samples)
+						continue
+					}
+					told++
+					t.Logf("%d %%: %d pictures up to %d ns, %d samples: %q", part, pictures, until, samples, m.Warnings())
+				}
+			}
+		})
+	}
+	if told < 3*3+7 {
+		t.Errorf("%d films told of, want 16", told)
+	}
+}
+
+// What is left of a film may be its sound alone, or nothing that tells how to
+// read it.
+func TestFilmsWithTheWrongPartMissingAreErrors(t *testing.T) {
+	withSystem(t)
+	avi := launch(t, "apart.avi", "avimux name=m ! OUT videotestsrc num-buffers=50 ! video/x-raw,format=I420,width=160,height=120,framerate=25/1 ! avenc_mpeg4 ! queue ! m. "+
+		"audiotestsrc num-buffers=500 ! audio/x-raw,rate=44100,channels=1 ! m.")
+	mp4 := launch(t, "late.mp4", "videotestsrc num-buffers=50 ! video/x-raw,format=I420,width=160,height=120,framerate=25/1 ! x264enc ! mp4mux ! OUT")
+	for _, c := range []struct {
+		path, text string
+		o          Options
+	}{
+		{avi, "the file is cut short: what is left holds PCM sound and nothing that is asked for", Options{NoSound: true, Framing: tiny.Framing}},
+		{mp4, "moov box", tiny},
+	} {
+		data, err := os.ReadFile(c.path)
 		if err != nil {
 			t.Fatal(err)
 		}
-		if p.At != until || p.Until-p.At != 40_000_000 {
-			t.Errorf("picture %d is shown from %d to %d", n, p.At, p.Until)
-		}
-		until = p.Until
-		if p.Framed.W != 64 || p.Framed.H != 36 {
-			t.Errorf("picture of %dx%d", p.Framed.W, p.Framed.H)
-		}
-		p.Release()
-		n++
-	}
-	samples := 0
-	for buf := make([]float32, 1000); ; {
-		n, err := m.Sound.Read(buf)
-		if err == io.EOF {
-			break
-		}
-		if err != nil {
+		if err := os.WriteFile(c.path, data[:len(data)/2], 0o644); err != nil {
 			t.Fatal(err)
 		}
-		samples += n
+		m, err := Open(background, c.path, c.o)
+		var d *DamagedError
+		if !errors.As(err, &d) || !strings.Contains(err.Error(), c.text) || !strings.Contains(err.Error(), c.path) {
+			t.Errorf("%+v, %T %v; want %q", m, err, err, c.text)
+		}
 	}
-	if n != 50 || samples < 86*1024 || samples > 89*1024 {
-		t.Errorf("%d pictures and %d samples", n, samples)
+}
+
+func TestWhatIsNoFilmIsAnErrorWithoutDelay(t *testing.T) {
+	withSystem(t)
+	// A list of addresses sends nobody to the network.
+	called := make(chan string, 100)
+	server := httptest.NewServer(http.HandlerFunc(func(_ http.ResponseWriter, r *http.Request) { called <- r.URL.Path }))
+	defer server.Close()
+	rnd := rand.New(rand.NewPCG(4, 4))
+	noise := make([]byte, 1<<16)
+	for i := range noise {
+		noise[i] = byte(rnd.Uint32())
 	}
-	if w := m.Warnings(); len(w) > 0 || m.Incomplete() {
-		t.Errorf("warnings: %q", w)
+	ts := bytes.Clone(noise)
+	for i := 0; i < len(ts); i += tsPacket {
+		ts[i] = 0x47
+	}
+	with := func(head string) []byte { return append([]byte(head), noise...) }
+	for name, data := range map[string][]byte{
+		"empty": {}, "noise": noise, "transport stream": ts,
+		"text":         []byte(strings.Repeat("The 8:15 leaves from platform 2.\n", 300)),
+		"playlist":     []byte("#EXTM3U\n#EXT-X-VERSION:3\n#EXT-X-TARGETDURATION:10\n#EXTINF:9,\n" + server.URL + "/a.ts\n#EXT-X-ENDLIST\n"),
+		"MP4":          with("\x00\x00\x00\x18ftypisom\x00\x00\x02\x00isomiso2"),
+		"Matroska":     with("\x1a\x45\xdf\xa3\x93\x42\x82\x88matroska"),
+		"Ogg":          with("OggS\x00\x02\x00\x00\x00\x00\x00\x00\x00\x00"),
+		"FLV":          with("FLV\x01\x05\x00\x00\x00\x09\x00\x00\x00\x00"),
+		"Windows":      with("\x30\x26\xb2\x75\x8e\x66\xcf\x11\xa6\xd9\x00\xaa\x00\x62\xce\x6c"),
+		"MPEG":         with("\x00\x00\x01\xba\x44\x00\x04\x00\x04\x01"),
+		"sound of MP2": with("\xff\xfd\x90\x64"),
+	} {
+		path := write(t, "holiday", data)
+		start := time.Now()
+		m, err := Open(background, path, tiny)
+		if err == nil { // a decoder of sound may find some in noise
+			_, _, _, err = play(m)
+			t.Logf("%s: opened as %s; %v", name, m.Kind, err)
+			m.Close()
+			continue
+		}
+		var u *UnsupportedError
+		var d *DamagedError
+		if !errors.As(err, &u) && !errors.As(err, &d) || !strings.Contains(err.Error(), path) {
+			t.Errorf("%s: %T %v", name, err, err)
+		}
+		if took := time.Since(start); took > system.Stall/2 {
+			t.Errorf("%s: took %v", name, took)
+		}
+		t.Logf("%s: %v", name, err)
+	}
+	if len(called) > 0 {
+		t.Errorf("%s was fetched", <-called)
 	}
 }

@@ -189,5 +189,9 @@ func asError(p problem) error {
 	case p.domain == "gst_parse_error":
 		return &MissingError{Lacks: "the system's codec plugins", Why: text}
 	}
+	switch text { // which say nothing to anybody
+	case "Internal data stream error", "GStreamer encountered a general stream error", "This file contains no playable streams":
+		text = "nothing in it can be decoded"
+	}
 	return &DamagedError{Why: text}
 }

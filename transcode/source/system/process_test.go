@@ -23,6 +23,11 @@ import (
 
 // What workers of the tests do wrong: "crash at picture 3".
 func init() {
+	instead = func() {
+		if path := os.Getenv(parentEnv); path != "" {
+			beParent(path)
+		}
+	}
 	misbehave = func(mode, at string) {
 		what, where, _ := strings.Cut(mode, " at ")
 		if where != at {
@@ -38,18 +43,19 @@ func init() {
 		case "hang":
 			select {}
 		case "grow":
-			for all := [][]byte(nil); ; all = append(all, make([]byte, 1<<20)) {
-				for i, page := 0, make([]byte, 16<<20); i < len(page); i += 4096 {
+			for {
+				page := make([]byte, 16<<20)
+				for i := 0; i < len(page); i += 4096 {
 					page[i] = 1
-					if i == 0 {
-						all = append(all, page)
-					}
 				}
+				hoard = append(hoard, page)
 				time.Sleep(time.Millisecond)
 			}
 		}
 	}
 }
+
+var hoard [][]byte
 
 // alive tells whether a process runs; a zombie does not.
 func alive(pid int) bool {
@@ -198,8 +204,8 @@ func TestClosingEarlyLeavesNoWorker(t *testing.T) {
 // workers are, and wait.
 const parentEnv = "STAMPREEL_TEST_PARENT"
 
-func beParent() {
-	d, err := Describe(background, os.Getenv(parentEnv))
+func beParent(path string) {
+	d, err := Describe(background, path)
 	if err != nil {
 		panic(err)
 	}
