@@ -229,7 +229,11 @@ func (r *runner) write(ctx context.Context, ordered <-chan *job) error {
 	}
 	// The last picture of a film stays until its sound has ended, to the nearest
 	// beat.
-	for r.in.film() && r.stream != nil && last != nil && r.o.To.Num == 0 && ctx.Err() == nil {
+	limit := r.most + 1
+	if r.o.To.Num != 0 {
+		limit = r.clock.beforeTime(ratio(r.o.To))
+	}
+	for r.in.film() && r.stream != nil && last != nil && int64(r.w.Beats()) < limit && ctx.Err() == nil {
 		if more, err := r.beat(ctx, last, true, max(r.w.Samples()/2, 1)); err != nil || !more {
 			return err
 		}

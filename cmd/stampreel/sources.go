@@ -52,7 +52,11 @@ func codecsHere(ctx context.Context) (codecs, error) {
 	c := codecs{Decodes: []string{}, Lacks: []string{}}
 	report, err := system.ReportAll(ctx)
 	var missing *system.MissingError
+	var crashed *system.WorkerError
 	switch {
+	case errors.As(err, &crashed):
+		c.Why = "they crash: " + crashed.Detail
+		return c, nil
 	case errors.As(err, &missing):
 		c.Why, c.Try = missing.What(), missing.Tries()
 		return c, nil

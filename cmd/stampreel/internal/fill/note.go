@@ -105,17 +105,23 @@ func (s *Settings) kept(ctx context.Context, job Job, o *transcode.Options) (*Pa
 		return nil, err
 	}
 	defer closeAll()
-	if transcode.Identity(in, s.From, s.To) != h.Identity {
+	if id := transcode.Identity(in, s.From, s.To); id != h.Identity || id == (transcode.Identity(transcode.Input{}, s.From, s.To)) {
 		return nil, nil
 	}
 	p := &Packed{Kept: true, Kind: in.Media.Kind, Result: &transcode.Result{Beats: int64(h.AllBeats), Incomplete: true}}
-	for part := 0; ; part++ {
+	for part, first := 0, uint32(0); ; part++ {
 		name := PartName(job.Clip, part)
 		r, f, err := Open(name)
 		if err != nil {
 			return nil, nil
 		}
+		all := h
 		h := r.Header()
+		if int(h.Part) != part || h.FirstBeat != first || h.AllBeats != all.AllBeats || h.Identity != all.Identity || h.Extension != all.Extension {
+			f.Close()
+			return nil, nil // of another clip
+		}
+		first += h.Beats
 		err = p.add(ctx, s, f, name, h)
 		f.Close()
 		if err != nil {

@@ -107,7 +107,7 @@ func (s *Settings) Pack(ctx context.Context, job Job) (*Packed, error) {
 		return nil, err
 	}
 	defer closeAll()
-	if job.Refill {
+	if job.Refill && !s.Strict {
 		o := s.options(in.Media, in.Sound != nil)
 		if p, err := s.kept(ctx, job, &o); p != nil || err != nil {
 			return p, err
