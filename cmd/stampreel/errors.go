@@ -119,7 +119,7 @@ func report(ctx context.Context, con *console.Console, err error) int {
 
 // ours are the prefixes by which our packages sign their errors; a person need
 // not know the house.
-var ours = regexp.MustCompile(`\b(budget|card|cardfs|container|fill|measure|patterns|picture|pixel|playback|playerfile|railway|sample|sound|source|transcode): `)
+var ours = regexp.MustCompile(`\b(budget|card|cardfs|container|fill|measure|patterns|picture|pixel|playback|playerfile|railway|sample|sound|source|system|transcode): `)
 
 // plainText is the text of an error for a person: without the names of packages
 // and system calls, and with names of files made harmless.
@@ -127,10 +127,14 @@ func plainText(err error) string {
 	text := err.Error()
 	var p *fs.PathError
 	if errors.As(err, &p) {
-		text = strings.Replace(text, p.Error(), console.Name(p.Path)+": "+p.Err.Error(), 1)
+		if before, after, ok := strings.Cut(text, p.Error()); ok { // a file may be called as a package is
+			return unsigned(before) + console.Name(p.Path) + ": " + unsigned(p.Err.Error()+after)
+		}
 	}
-	return ours.ReplaceAllString(text, "")
+	return unsigned(text)
 }
+
+func unsigned(text string) string { return ours.ReplaceAllString(text, "") }
 
 func isBrokenPipe(err error) bool {
 	if errors.Is(err, syscall.EPIPE) {
