@@ -62,7 +62,11 @@ func (e *LogError) Tries() []string { return []string{e.Try} }
 // describes; name stands in its errors, which are *LogError where a line is
 // wrong.
 func ReadLog(name string, r io.Reader) (Log, error) {
-	l := logReader{name: name, in: bufio.NewReaderSize(r, maxLine+1)}
+	return readLog(name, r, maxRequests)
+}
+
+func readLog(name string, r io.Reader, most int) (Log, error) {
+	l := logReader{name: name, in: bufio.NewReaderSize(r, maxLine+1), most: most}
 	if err := l.all(); err != nil {
 		return Log{}, err
 	}
@@ -73,6 +77,7 @@ type logReader struct {
 	name string
 	in   *bufio.Reader
 	log  Log
+	most int // requests
 	line int
 	head []string // names of the columns
 
@@ -140,8 +145,8 @@ func (l *logReader) row(fields []string) error {
 	if len(fields) != len(l.head) {
 		return l.err(fmt.Sprintf("%d fields, want %d as in the heading: %s", len(fields), len(l.head), strings.Join(l.head, ",")), "delete the line, or see where it was cut")
 	}
-	if len(l.log.Requests) == maxRequests {
-		return l.err(fmt.Sprintf("more than %d requests", maxRequests), "take a part of the log: the heading and the lines around the stutter")
+	if len(l.log.Requests) == l.most {
+		return l.err(fmt.Sprintf("more than %d requests", l.most), "take a part of the log: the heading and the lines around the stutter")
 	}
 	r := Request{Beat: NoBeat}
 	for i, column := range l.head {

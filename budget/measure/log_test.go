@@ -128,9 +128,9 @@ func (e *endless) Read(p []byte) (int, error) {
 }
 
 func TestALogWithoutEndIsRefused(t *testing.T) {
-	_, err := ReadLog("p.csv", &endless{})
+	_, err := readLog("p.csv", &endless{}, 5000)
 	var e *LogError
-	if !errors.As(err, &e) || e.Line != maxRequests+2 || !strings.Contains(err.Error(), "more than 2097152 requests") {
+	if !errors.As(err, &e) || e.Line != 5002 || !strings.Contains(err.Error(), "more than 5000 requests") {
 		t.Errorf("%v", err)
 	}
 }

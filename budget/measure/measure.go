@@ -238,7 +238,11 @@ func (t *timer) read(ctx context.Context) error {
 	return nil
 }
 
-// random reads pieces in an order of chance, each once.
+// maxRandom bounds what is kept of random reads.
+const maxRandom = 1 << 17
+
+// random reads pieces in an order of chance, none twice: one out of each of so many
+// equal stretches of the file.
 func (t *timer) random(ctx context.Context) error {
 	if err := t.f.Flush(); err != nil {
 		return err
@@ -247,14 +251,17 @@ func (t *timer) random(ctx context.Context) error {
 	rnd := rand.New(rand.NewPCG(1, 2))
 	var times []time.Duration
 	var busy time.Duration
-	for _, k := range rnd.Perm(int(t.size / randomSize)) {
+	pieces := t.size / randomSize
+	stretches := min(pieces, maxRandom)
+	for _, k := range rnd.Perm(int(stretches)) {
+		first, next := int64(k)*pieces/stretches, (int64(k)+1)*pieces/stretches
 		if ctx.Err() != nil {
 			return ctx.Err()
 		}
 		if len(times) > 0 && !t.o.Now().Before(end) {
 			break
 		}
-		took, err := t.one("reading at random", int64(k)*randomSize, randomSize)
+		took, err := t.one("reading at random", (first+rnd.Int64N(next-first))*randomSize, randomSize)
 		if err != nil {
 			return err
 		}

@@ -5,6 +5,7 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
+	"io/fs"
 	"math"
 	"os"
 	"path/filepath"
@@ -210,5 +211,12 @@ func TestACounterfeitIsTold(t *testing.T) {
 		if c.got.Wrapped > 0 && !strings.Contains(stdout, "offset 0 reads as offset 24000000000") {
 			t.Errorf("%s", stdout)
 		}
+	}
+}
+
+func TestACardMayBeCalledAsAPackageIs(t *testing.T) {
+	err := fmt.Errorf("measure: %w", fmt.Errorf("card: %w", &fs.PathError{Op: "write", Path: "card", Err: errors.New("input/output error")}))
+	if got := plainText(err); got != "card: input/output error" {
+		t.Errorf("%q", got)
 	}
 }
