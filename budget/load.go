@@ -18,6 +18,7 @@ const most = 4096
 type link struct {
 	reading  playback.Reading
 	shared   bool
+	files    int      // that are opened one after another
 	held     int64    // bytes of sound held ahead
 	buffer   int64    // bytes of read-ahead left, whole sectors
 	strip    int64    // bytes drawn at once; a sector where beats are read whole
@@ -40,6 +41,7 @@ func newLink(c *Clip, s summary, p *playerfile.Player) link {
 	r, _ := p.Reading()
 	l := link{
 		shared:   p.Card.Bus.Value == playerfile.Shared,
+		files:    s.files,
 		held:     int64(c.Lead+1) * s.maxSound,
 		card:     r,
 		exact:    r.Rate(),
@@ -232,11 +234,14 @@ func (l *link) busy(c *Clip, stall time.Duration) (longest float64, late int) {
 }
 
 // busyWith is the longest time in seconds for which the card keeps a shared bus once
-// it was asked, without a pause.
+// it was asked, without a pause: another file is opened in one go.
 func (l *link) busyWith() float64 {
 	t := l.request + card.SectorBytes/l.rate
 	if l.card.Cluster > 0 {
 		t += l.card.ClusterTime.Seconds() + l.table
+	}
+	if l.files > 1 {
+		t += openRequests * l.one
 	}
 	return t
 }
