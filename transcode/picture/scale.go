@@ -143,9 +143,6 @@ func (s *Scaler) Scale(dst *Linear, src Picture) error {
 		} else {
 			s.windowRow(out, &s.y.windows[j])
 		}
-		if s.colouring != nil && s.colouring.matrix != nil {
-			s.colouring.matrix.convert(out)
-		}
 	}
 	return nil
 }
@@ -156,7 +153,7 @@ func (s *Scaler) toned() bool { return s.colouring != nil && s.colouring.tone !=
 // boxRow makes one destination row by averaging source rows.
 func (s *Scaler) boxRow(out []uint16, b *box) {
 	shift, most := uint(boxBits+extraBits), gather
-	if s.toned() {
+	if s.toned() { // the extra bits stay
 		shift, most = boxBits, gatherBright
 	}
 	for i := range s.sum {
@@ -177,13 +174,7 @@ func (s *Scaler) boxRow(out []uint16, b *box) {
 	if b.wr > 0 {
 		s.add(s.scaledRow(b.right), b.wr)
 	}
-	if s.toned() {
-		s.colouring.tone.apply(out, s.sum, shift)
-		return
-	}
-	for i, v := range s.sum {
-		out[i] = uint16(v >> (boxBits + extraBits))
-	}
+	s.finish(out, shift)
 }
 
 func (s *Scaler) add(row []uint32, weight uint64) {
@@ -199,18 +190,30 @@ func (s *Scaler) windowRow(out []uint16, t *window) {
 	for k, y := range t.at {
 		r[k] = s.scaledRow(y)[:len(out)]
 	}
-	at := func(i int) uint32 {
-		return t.through([4]int64{int64(r[0][i]), int64(r[1][i]), int64(r[2][i]), int64(r[3][i])})
-	}
+	shift := uint(extraBits)
 	if s.toned() {
-		for i := range s.sum {
-			s.sum[i] = uint64(at(i))
-		}
-		s.colouring.tone.apply(out, s.sum, 0)
+		shift = 0
+	}
+	half := uint64(1) << shift >> 1
+	for i := range out {
+		v := t.through([4]int64{int64(r[0][i]), int64(r[1][i]), int64(r[2][i]), int64(r[3][i])})
+		s.sum[i] = uint64(v) + half
+	}
+	s.finish(out, shift)
+}
+
+// finish brings the row in s.sum, whose light stands shift bits up, to the
+// panel's light.
+func (s *Scaler) finish(out []uint16, shift uint) {
+	if s.toned() {
+		s.colouring.tone.apply(out, s.sum, shift)
 		return
 	}
-	for i := range out {
-		out[i] = uint16((at(i) + 1<<(extraBits-1)) >> extraBits)
+	for i, v := range s.sum {
+		out[i] = uint16(v >> shift)
+	}
+	if s.colouring != nil {
+		s.colouring.matrix.convert(out)
 	}
 }
 

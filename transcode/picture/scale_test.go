@@ -283,6 +283,10 @@ func TestAScalerKeepsNothingOfThePictureBefore(t *testing.T) {
 			}
 		}
 		src := Picture{Image: img, Colour: Colour{Matrix: Matrix(rnd.IntN(3)), FullRange: rnd.IntN(2) == 0}}
+		src.Colour.Transfer, src.Colour.Primaries = Transfer(rnd.IntN(3)), Primaries(rnd.IntN(3))
+		if rnd.IntN(2) == 0 {
+			src.Image = deepened(img, 8+rnd.IntN(9))
+		}
 		if err := s.Scale(&out, src); err != nil {
 			t.Fatal(err)
 		}
@@ -302,10 +306,12 @@ func TestPicturesMayLieBelowZero(t *testing.T) {
 			fill(img.Cb, 90)
 			fill(img.Cr, 160)
 			for _, size := range []int{1, 3, 11, 25} {
-				out := scaled(t, Picture{Image: img}, whole(img), size, size)
-				for i, v := range out.Pix {
-					if v != out.Pix[i%3] {
-						t.Fatalf("%v from %d to %d pixels: not flat at value %d", ratio, min, size, i)
+				for _, src := range []Picture{{Image: img}, {Image: deepened(img, 10)}, {Image: img, Colour: Colour{Transfer: HLG}}} {
+					out := scaled(t, src, whole(img), size, size)
+					for i, v := range out.Pix {
+						if v != out.Pix[i%3] {
+							t.Fatalf("%T, %v from %d to %d pixels: not flat at value %d", src.Image, ratio, min, size, i)
+						}
 					}
 				}
 			}
