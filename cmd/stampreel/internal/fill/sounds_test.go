@@ -2,7 +2,6 @@ package fill
 
 import (
 	"errors"
-	"fmt"
 	"image"
 	"io/fs"
 	"math"
@@ -176,5 +175,5 @@ func tries(err error) string {
 	if errors.As(err, &t) {
 		return strings.Join(t.Tries(), "; ")
 	}
-	return fmt.Sprint("nothing")
+	return "nothing"
 }
