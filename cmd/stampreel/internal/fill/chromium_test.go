@@ -1,7 +1,9 @@
 package fill
 
 import (
+	"bytes"
 	"context"
+	"encoding/binary"
 	"fmt"
 	"image"
 	"image/color"
@@ -9,12 +11,15 @@ import (
 	"math"
 	"net/http"
 	"net/http/httptest"
+	"os"
 	"os/exec"
 	"path/filepath"
 	"sync"
 	"testing"
 	"time"
 
+	"github.com/chromedp/cdproto/cdp"
+	"github.com/chromedp/cdproto/network"
 	"github.com/chromedp/chromedp"
 
 	"example.org/stampreel/transcode/picture"
@@ -53,26 +58,29 @@ const once = what => new Promise((yes, no) => {
 	video.addEventListener("error", () => no(new Error(video.error?.message)), {once: true})
 })
 const send = (what, data) => fetch(what, {method: "POST", body: data})
+const frame = () => Promise.race([
+	new Promise(yes => video.requestVideoFrameCallback((_, about) => yes(about.mediaTime))),
+	new Promise(yes => setTimeout(yes, 3000, -1))])
 async function load(url) {
+	const shown = frame() // of the beginning
 	video.src = url
 	await once("loadeddata")
-	return true
+	return await shown
 }
 async function draw(at) {
-	const shown = new Promise(yes => video.requestVideoFrameCallback((_, about) => yes(about.mediaTime)))
-	const there = once("seeked")
+	const shown = frame(), there = once("seeked")
 	video.currentTime = at
 	await there
-	const begin = await Promise.race([shown, new Promise(yes => setTimeout(yes, 3000, -1))])
+	const begin = await shown
 	canvas.width = video.videoWidth, canvas.height = video.videoHeight
 	pen.drawImage(video, 0, 0)
 	await send("canvas", pen.getImageData(0, 0, canvas.width, canvas.height).data)
-	const frame = new VideoFrame(video), size = frame.visibleRect, planes = new Uint8Array(frame.allocationSize())
-	await frame.copyTo(planes)
+	const decoded = new VideoFrame(video), size = decoded.visibleRect, planes = new Uint8Array(decoded.allocationSize())
+	await decoded.copyTo(planes)
 	await send("planes", planes)
-	const about = {Begin: begin, W: canvas.width, H: canvas.height, Format: frame.format, CodedW: size.width, CodedH: size.height,
-		Matrix: frame.colorSpace.matrix, FullRange: frame.colorSpace.fullRange}
-	frame.close()
+	const about = {Begin: begin, W: canvas.width, H: canvas.height, Format: decoded.format, CodedW: size.width, CodedH: size.height,
+		Matrix: decoded.colorSpace.matrix, FullRange: decoded.colorSpace.fullRange}
+	decoded.close()
 	return about
 }
 </script>`
@@ -104,10 +112,17 @@ func openBrowser(t *testing.T) *browser {
 	server := httptest.NewServer(pages)
 	t.Cleanup(server.Close)
 	b.url = server.URL
-	ctx, stop := chromedp.NewContext(background)
+	// A processor that imitates a graphics card takes longer than one that draws.
+	ctx, stop := chromedp.NewExecAllocator(background, append(chromedp.DefaultExecAllocatorOptions[:], chromedp.DisableGPU)...)
+	t.Cleanup(stop)
+	ctx, stop = chromedp.NewContext(ctx)
 	t.Cleanup(stop)
 	b.ctx = ctx
 	if err := chromedp.Do(ctx, chromedp.Navigate(b.url+"/")); err != nil {
+		t.Fatalf("chromium: %v", err)
+	}
+	// Else it tells of all that is sent, with a copy of it as text.
+	if _, err := chromedp.Call(ctx, network.Disable, cdp.Empty{}); err != nil {
 		t.Fatalf("chromium: %v", err)
 	}
 	return b
@@ -122,7 +137,7 @@ func (b *browser) draw(t *testing.T, path string, at ...float64) (pictures []dra
 	b.mu.Unlock()
 	ctx, stop := context.WithTimeout(b.ctx, time.Minute)
 	defer stop()
-	if _, err := chromedp.Run(ctx, chromedp.Evaluate[bool](fmt.Sprintf("load('/video?%d')", time.Now().UnixNano()), chromedp.EvalAwaitPromise)); err != nil {
+	if _, err := chromedp.Run(ctx, chromedp.Evaluate[float64](fmt.Sprintf("load('/video?%d')", time.Now().UnixNano()), chromedp.EvalAwaitPromise)); err != nil {
 		t.Fatalf("chromium: %s: %v", path, err)
 	}
 	for _, at := range at {
@@ -242,6 +257,31 @@ func difference(t *testing.T, a, b *picture.Framed) (mean float64, more [3]float
 	return mean, more
 }
 
+// turned copies an MP4 and gives its pictures a transformation: the nine values
+// of the matrix of its track header, in their order and without fractions
+// (ISO/IEC 14496-12, 8.3.2: those of the last column have 30 bits of them, the
+// others 16).
+func turned(t *testing.T, path, name string, matrix [9]int32) string {
+	t.Helper()
+	data, err := os.ReadFile(path)
+	if err != nil {
+		t.Fatal(err)
+	}
+	at := bytes.Index(data, []byte("tkhd"))
+	if at < 0 || data[at+4] > 1 {
+		t.Fatalf("%s has no track header", path)
+	}
+	at += 4 + 40 + 12*int(data[at+4]) // longer times in version 1
+	for i, v := range matrix {
+		bits := 16
+		if i%3 == 2 {
+			bits = 30
+		}
+		binary.BigEndian.PutUint32(data[at+4*i:], uint32(v<<bits))
+	}
+	return put(t, filepath.Dir(path), name, data)
+}
+
 // Chromium has decoders of its own. What it draws on a canvas, framed like ours,
 // differs from ours by less than 2 of 255 on average, begins at the same time,
 // and stands the same way up.
@@ -264,30 +304,39 @@ func TestPicturesOfVideosAreThoseThatABrowserDraws(t *testing.T) {
 	film := made("upright.mp4", "smpte", size+",colorimetry=bt601", h264+"mp4mux")
 	for _, f := range []struct {
 		name, path string
-		at         []float64
+		at         []float64 // seconds; 0.3 when empty
+		turn       *[9]int32 // its transformation
 	}{
-		{"H.264 of a phone", filepath.Join(phones, "movie1/VID_20191220_170832.mp4"), []float64{0.01, 1.2}},
-		{"H.264 of an editor", filepath.Join(phones, "movie2/movie-hello.mp4"), []float64{0.05, 1.7}},
+		{"H.264 of a phone", filepath.Join(phones, "movie1/VID_20191220_170832.mp4"), []float64{0.01, 1.2}, nil},
+		{"H.264 of an editor", filepath.Join(phones, "movie2/movie-hello.mp4"), []float64{0.05, 1.7}, nil},
 		// Not its later pictures: from 0.5 s on Chromium 156 shows broken blocks
 		// and gives up at 1.2 s, where two decoders of the system (libvpx and
 		// libavcodec) agree bit for bit to the end.
-		{"VP8 of a desktop", filepath.Join(real, "gnome-user-docs/usr/share/help/C/gnome-help/figures/display-dual-monitors.webm"), []float64{0.01, 0.3}},
+		{"VP8 of a desktop", filepath.Join(real, "gnome-user-docs/usr/share/help/C/gnome-help/figures/display-dual-monitors.webm"), []float64{0.01, 0.3}, nil},
 
-		{"H.264, BT.601", film, []float64{0.1, 0.3}},
-		{"H.264, BT.709, small", made("709.mp4", "smpte75", size+",colorimetry=bt709", h264+"mp4mux"), nil},
-		{"H.264, BT.601, large", made("601.mp4", "smpte", "format=I420,width=1280,height=720,colorimetry=bt601", h264+"mp4mux"), nil},
-		{"H.264, full range", made("full.mkv", "smpte", size+",colorimetry=1:4:5:4", h264+"matroskamux"), nil},
-		{"H.264, full range, BT.709", made("full709.mkv", "smpte75", size+",colorimetry=1:3:5:1", h264+"matroskamux"), nil},
-		{"H.264, pixels of 16:11", made("pixels.mp4", "smpte", "format=I420,width=720,height=576,pixel-aspect-ratio=16/11", h264+"mp4mux"), nil},
-		{"H.264, 854 wide", made("odd.mp4", "zone-plate kx2=12 ky2=12", "format=I420,width=854,height=478", h264+"mp4mux"), nil},
-		{"H.264 in QuickTime", made("film.mov", "smpte", size, h264+"qtmux"), nil},
-		{"H.264 in Matroska", made("film.mkv", "smpte", size, h264+"matroskamux"), nil},
-		{"VP8", made("vp8.webm", "smpte", size, "vp8enc deadline=1 cpu-used=8 cq-level=4 target-bitrate=4000000 ! webmmux"), nil},
-		{"VP9", made("vp9.webm", "smpte", size, "vp9enc deadline=1 cpu-used=8 target-bitrate=4000000 ! webmmux"), nil},
+		{"H.264, BT.601", film, []float64{0.1, 0.3}, nil},
+		{"H.264, BT.709, small", made("709.mp4", "smpte75", size+",colorimetry=bt709", h264+"mp4mux"), nil, nil},
+		{"H.264, BT.601, large", made("601.mp4", "smpte", "format=I420,width=1280,height=720,colorimetry=bt601", h264+"mp4mux"), nil, nil},
+		{"H.264, full range", made("full.mkv", "smpte", size+",colorimetry=1:4:5:4", h264+"matroskamux"), nil, nil},
+		{"H.264, full range, BT.709", made("full709.mkv", "smpte75", size+",colorimetry=1:3:5:1", h264+"matroskamux"), nil, nil},
+		{"H.264, pixels of 16:11", made("pixels.mp4", "smpte", "format=I420,width=720,height=576,pixel-aspect-ratio=16/11", h264+"mp4mux"), nil, nil},
+		{"H.264, 854 wide", made("odd.mp4", "zone-plate kx2=12 ky2=12", "format=I420,width=854,height=478", h264+"mp4mux"), nil, nil},
+		{"H.264 in QuickTime", made("film.mov", "smpte", size, h264+"qtmux"), nil, nil},
+		{"H.264 in Matroska", made("film.mkv", "smpte", size, h264+"matroskamux"), nil, nil},
+		{"VP8", made("vp8.webm", "smpte", size, "vp8enc deadline=1 cpu-used=8 cq-level=4 target-bitrate=4000000 ! webmmux"), nil, nil},
+		{"VP9", made("vp9.webm", "smpte", size, "vp9enc deadline=1 cpu-used=8 target-bitrate=4000000 ! webmmux"), nil, nil},
+
+		{"turned right", film, nil, &[9]int32{0, 1, 0, -1, 0, 0, 360, 0, 1}},
+		{"turned by half", film, nil, &[9]int32{-1, 0, 0, 0, -1, 0, 640, 360, 1}},
+		{"turned left", film, nil, &[9]int32{0, -1, 0, 1, 0, 0, 0, 640, 1}},
+		{"mirrored", film, nil, &[9]int32{-1, 0, 0, 0, 1, 0, 640, 0, 1}},
 	} {
 		t.Run(f.name, func(t *testing.T) {
 			if f.at == nil {
 				f.at = []float64{0.3}
+			}
+			if f.turn != nil {
+				f.path = turned(t, f.path, "turned.mp4", *f.turn)
 			}
 			framing := picture.Framing{Width: 240, Height: 135}
 			ours := shots(t, f.path, framing, f.at...)
@@ -303,7 +352,7 @@ func TestPicturesOfVideosAreThoseThatABrowserDraws(t *testing.T) {
 				if mean >= 2 {
 					t.Errorf("%s, want less than 2", text)
 				}
-				if d.planes != nil && d.planes.Rect == d.canvas.Rect {
+				if d.planes != nil && d.planes.Rect == d.canvas.Rect && f.turn == nil { // planes are as stored
 					framed(t, framing, &theirs, picture.Picture{Image: d.rgb(t)})
 					mean, _ = difference(t, &theirs, &ours[i].Framed)
 					text += fmt.Sprintf(", %.2f of the planes", mean)
