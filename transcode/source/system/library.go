@@ -44,6 +44,11 @@ var (
 	busPop            func(bus object, timeout uint64, types uint32) unsafe.Pointer // to be released
 	messageParseError func(msg unsafe.Pointer, err, debug *unsafe.Pointer)          // both to be freed
 	padGetStreamID    func(pad object) unsafe.Pointer                               // to be freed
+	padAddProbe       func(pad object, mask uint32, callback, data, free uintptr) uint64
+	queryAddMeta      func(query *gstQuery, metaType, params uintptr)
+	objectName        func(object) unsafe.Pointer // to be freed
+	signalConnect     func(o object, signal string, callback, data, free uintptr, flags int32) uint64
+	videoMetaType     func() uintptr
 
 	appSinkPull    func(sink object, timeout uint64) unsafe.Pointer // to be released
 	appSinkPreroll func(sink object, timeout uint64) unsafe.Pointer // to be released
@@ -109,6 +114,7 @@ var functions = map[string]map[string]any{
 	"glib-2.0": {
 		"g_free": &free, "g_error_free": &errorFree, "g_quark_to_string": &quarkText,
 	},
+	"gobject-2.0": {"g_signal_connect_data": &signalConnect},
 	"gstreamer-1.0": {
 		"gst_init_check": &initCheck, "gst_version": &version, "gst_filename_to_uri": &filenameToURI,
 		"gst_parse_launch": &parseLaunch, "gst_bin_get_by_name": &binGetByName, "gst_util_set_object_arg": &setObjectArg,
@@ -117,7 +123,8 @@ var functions = map[string]map[string]any{
 		"gst_element_get_bus": &elementGetBus, "gst_element_get_static_pad": &elementGetPad,
 		"gst_element_query_duration": &elementQueryDur, "gst_element_seek_simple": &elementSeek,
 		"gst_bus_timed_pop_filtered": &busPop, "gst_message_parse_error": &messageParseError,
-		"gst_pad_get_stream_id": &padGetStreamID,
+		"gst_pad_get_stream_id": &padGetStreamID, "gst_pad_add_probe": &padAddProbe, "gst_query_add_allocation_meta": &queryAddMeta,
+		"gst_object_get_name":   &objectName,
 		"gst_sample_get_buffer": &sampleBuffer, "gst_sample_get_caps": &sampleCaps, "gst_sample_get_segment": &sampleSegment,
 		"gst_segment_to_running_time": &toRunningTime, "gst_segment_to_stream_time": &toStreamTime,
 		"gst_buffer_map": &bufferMap, "gst_buffer_unmap": &bufferUnmap,
@@ -134,7 +141,7 @@ var functions = map[string]map[string]any{
 		"gst_app_sink_try_pull_sample": &appSinkPull, "gst_app_sink_try_pull_preroll": &appSinkPreroll, "gst_app_sink_is_eos": &appSinkEnded,
 	},
 	"gstvideo-1.0": {
-		"gst_video_info_from_caps": &videoInfoFromCaps, "gst_video_frame_map": &videoFrameMap, "gst_video_frame_unmap": &videoFrameUnmap,
+		"gst_video_meta_api_get_type": &videoMetaType, "gst_video_info_from_caps": &videoInfoFromCaps, "gst_video_frame_map": &videoFrameMap, "gst_video_frame_unmap": &videoFrameUnmap,
 	},
 	"gstpbutils-1.0": {
 		"gst_discoverer_new": &discovererNew, "gst_discoverer_discover_uri": &discovererDiscover,
@@ -172,6 +179,16 @@ type gstSegment struct {
 	_    [24]byte
 	time uint64 // at 64: stream time at start
 	_    [48]byte
+}
+
+type gstProbe struct { // GstPadProbeInfo
+	_     [16]byte
+	query *gstQuery
+}
+
+type gstQuery struct {
+	_    [64]byte
+	kind uint32
 }
 
 type gstList struct {
@@ -232,7 +249,7 @@ func load() (err error) {
 			err = fmt.Errorf("%v", r)
 		}
 	}()
-	for _, name := range []string{"glib-2.0", "gstreamer-1.0", "gstapp-1.0", "gstvideo-1.0", "gstpbutils-1.0"} {
+	for _, name := range []string{"glib-2.0", "gobject-2.0", "gstreamer-1.0", "gstapp-1.0", "gstvideo-1.0", "gstpbutils-1.0"} {
 		handle, err := openLibrary(name)
 		if err != nil {
 			return err

@@ -6,9 +6,13 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"runtime"
+	"strconv"
 	"strings"
 	"time"
 	"unsafe"
+
+	"github.com/ebitengine/purego"
 )
 
 // pipeline is a source, what decodes one stream of it, and a sink that hands
@@ -34,6 +38,10 @@ func openPipeline(w *worker, kind, behind string) (*pipeline, error) {
 		return nil, asError(takeError(gerr))
 	}
 	p.sink, p.bus = binGetByName(p.all, "sink"), elementGetBus(p.all)
+	signalConnect(p.all, "deep-element-added", onElement, 0, 0, 0)
+	pad := elementGetPad(p.sink, "sink")
+	defer objectUnref(pad)
+	padAddProbe(pad, probeQuery, onQuery, 0, 0)
 	uri, err := uriOf(w.Path)
 	if err != nil {
 		return nil, err
@@ -44,12 +52,46 @@ func openPipeline(w *worker, kind, behind string) (*pipeline, error) {
 	if err := p.state(statePaused); err != nil {
 		return nil, err
 	}
-	pad := elementGetPad(p.sink, "sink")
-	defer objectUnref(pad)
 	if id := take(padGetStreamID(pad)); w.Stream != "" && id != w.Stream {
 		return nil, fmt.Errorf("stream %d is %q, want %q", w.Index, id, w.Stream)
 	}
 	return p, nil
+}
+
+// The libraries call these from threads of their own.
+var (
+	onElement = purego.NewCallback(limitThreads)
+	onQuery   = purego.NewCallback(takeRows)
+)
+
+// maxThreads is how many threads a decoder of libav gets at most: each holds
+// pictures of its own. With 16, as it takes on as many cores, 1080p takes 308 MB,
+// with 4 about 130.
+const maxThreads = 4
+
+// limitThreads is called with each element that a pipeline gets
+// ("deep-element-added").
+func limitThreads(_, _, element, _ uintptr) uintptr {
+	if strings.HasPrefix(take(objectName(element)), "avdec_") {
+		setObjectArg(element, "max-threads", strconv.Itoa(min(runtime.NumCPU(), maxThreads)))
+	}
+	return 0
+}
+
+const (
+	probeQuery      = 1 << 9         // GST_PAD_PROBE_TYPE_QUERY_DOWNSTREAM
+	queryAllocation = 140<<8 | 2 | 4 // GST_QUERY_ALLOCATION: downstream, serialized
+)
+
+// takeRows answers what a decoder asks before it allocates pictures: rows may be
+// any distance apart. Else it copies each picture to have them packed.
+func takeRows(_ uintptr, info *gstProbe, _ uintptr) uintptr {
+	const ok, handled = 1, 4 // GstPadProbeReturn
+	if info.query.kind != queryAllocation {
+		return ok
+	}
+	queryAddMeta(info.query, videoMetaType(), 0)
+	return handled
 }
 
 // uriOf is the address of a file.
