@@ -75,15 +75,16 @@ type WorkerError struct {
 	Path   string
 	What   Failure
 	Detail string // what the process said last; may be empty
+	limit  string // that it went beyond
 }
 
 func (e *WorkerError) Error() string {
 	text := "the decoder crashed"
 	switch e.What {
 	case Stalled:
-		text = fmt.Sprintf("the decoder brought nothing for %v and was ended", Stall)
+		text = "the decoder brought nothing for " + e.limit + " and was ended"
 	case TooLarge:
-		text = fmt.Sprintf("the decoder took more than %d MB of memory and was ended", MaxMemory/1_000_000)
+		text = "the decoder took more than " + e.limit + " of memory and was ended"
 	}
 	if e.Detail != "" {
 		text += ": " + e.Detail

@@ -25,8 +25,10 @@ type process struct {
 	buf    []byte
 	stderr tail
 	killed atomic.Pointer[WorkerError] // why it was ended
-	gone   chan struct{}               // closed when it has ended
-	state  error                       // how; after gone
+	stall  time.Duration               // Stall and MaxMemory as they were at its start
+	memory int64
+	gone   chan struct{} // closed when it has ended
+	state  error         // how; after gone
 }
 
 // start starts a worker for a file.
@@ -53,7 +55,7 @@ func start(ctx context.Context, path string, r request) (*process, error) {
 	if err != nil {
 		return nil, fmt.Errorf("system: %s: %w", path, err)
 	}
-	p := &process{path: path, pipe: from, out: bufio.NewReaderSize(from, 1<<16), gone: make(chan struct{})}
+	p := &process{path: path, pipe: from, out: bufio.NewReaderSize(from, 1<<16), gone: make(chan struct{}), stall: Stall, memory: MaxMemory}
 	p.cmd = exec.Command(program)
 	// A trace of the goroutines of this program tells nothing of a codec's crash.
 	p.cmd.Env = append(os.Environ(), "GOTRACEBACK=none")
@@ -93,7 +95,7 @@ func (p *process) watch() {
 		case <-p.gone:
 			return
 		case <-tick.C:
-			if resident(p.cmd.Process.Pid) > MaxMemory {
+			if resident(p.cmd.Process.Pid) > p.memory {
 				p.end(TooLarge)
 			}
 		}
@@ -102,8 +104,16 @@ func (p *process) watch() {
 
 // end kills the worker for a reason.
 func (p *process) end(what Failure) {
-	p.killed.CompareAndSwap(nil, &WorkerError{Path: p.path, What: what})
+	p.killed.CompareAndSwap(nil, &WorkerError{Path: p.path, What: what, limit: p.limit(what)})
 	p.cmd.Process.Kill()
+}
+
+// limit is what a worker that was ended went beyond.
+func (p *process) limit(what Failure) string {
+	if what == Stalled {
+		return p.stall.String()
+	}
+	return fmt.Sprintf("%d MB", p.memory/1_000_000)
 }
 
 // close ends the worker and waits until it is gone.
@@ -141,7 +151,7 @@ func (p *process) receive(ctx context.Context) (kind byte, payload []byte, err e
 	}
 	defer context.AfterFunc(ctx, func() { p.cmd.Process.Kill() })()
 	for {
-		stall := time.AfterFunc(Stall, func() { p.end(Stalled) })
+		stall := time.AfterFunc(p.stall, func() { p.end(Stalled) })
 		kind, p.buf, err = readMessage(p.out, p.buf)
 		stall.Stop()
 		switch {

@@ -94,7 +94,7 @@ func TestWorkerThatFailsIsOneErrorThatNamesTheFile(t *testing.T) {
 		{"crash at picture 3", Crashed, "the decoder crashed: SIGSEGV"},
 		{"panic at picture 3", Crashed, "the decoder crashed: panic: out of order"},
 		{"exit at picture 3", Crashed, "the decoder crashed"},
-		{"hang at picture 3", Stalled, "the decoder brought nothing for 1s"},
+		{"hang at picture 3", Stalled, "the decoder brought nothing for 2s"},
 		{"grow at picture 3", TooLarge, "the decoder took more than 300 MB"},
 		{"crash at describe", Crashed, "the decoder crashed"},
 		{"hang at describe", Stalled, "the decoder brought nothing"},
@@ -105,12 +105,12 @@ func TestWorkerThatFailsIsOneErrorThatNamesTheFile(t *testing.T) {
 			if c.what == TooLarge && runtime.GOOS != "linux" {
 				t.Skip("memory is watched on Linux alone")
 			}
-			testMode = ""
+			testMode, Stall, MaxMemory = "", 20*time.Second, 1<<30
 			d := describe(t, path)
-			testMode, Stall, MaxMemory = c.mode, 20*time.Second, 1<<30
+			testMode = c.mode
 			switch c.what {
 			case Stalled:
-				Stall = time.Second
+				Stall = 2 * time.Second
 			case TooLarge:
 				MaxMemory = 300_000_000
 			}
