@@ -276,3 +276,48 @@ func TestWhatIsNoFilmIsAnErrorWithoutDelay(t *testing.T) {
 		t.Errorf("%s was fetched", <-called)
 	}
 }
+
+// Films of other people's cameras and programs. What the MP4 files hold was read
+// out of their own tables (ISO/IEC 14496-12: stsz, stts, elst): movie-hello.mp4
+// leaves out its last picture, has its first at 33 ms and its sound at 42 ms. The
+// pictures of the AVI files are those of their headers (strh), one of which is
+// without data.
+func TestRealFilmsPlay(t *testing.T) {
+	withSystem(t)
+	want := map[string]struct {
+		kind     string
+		pictures int
+		until    time.Duration // of the last
+		samples  int
+	}{
+		"VID_20191220_170832.mp4":    {KindMP4, 41, 1517 * time.Millisecond, 75 * 1024},
+		"movie-hello.mp4":            {KindMP4, 249, 8333 * time.Millisecond, 390*1024 + 42*48},
+		"movie-hello.avi":            {KindAVI, 208, 8360 * time.Millisecond, 392192},
+		"movie-hello.ogg":            {KindOggVideo, 249, 8308 * time.Millisecond, 396030},
+		"display-dual-monitors.webm": {KindWebM, 557, 37132 * time.Millisecond, 0},
+		"example.avi":                {KindAVI, 180, 10 * time.Second, 0},
+		"debian.ogg":                 {KindOgg, 0, 0, 238447},
+		"deleted.ogg":                {KindOgg, 0, 0, 91774},
+	}
+	found := 0
+	for _, path := range realFiles(t, ".mp4", ".webm", ".avi", ".ogg") {
+		w, ok := want[filepath.Base(path)]
+		if !ok {
+			t.Logf("%s is not known to this test", path)
+			continue
+		}
+		found++
+		m := open(t, path, tiny)
+		pictures, until, samples, err := play(m)
+		off := time.Duration(until) - w.until
+		if err != nil || m.Kind != w.kind || pictures != w.pictures || off.Abs() > time.Millisecond || samples < w.samples-2 || samples > w.samples+2 {
+			t.Errorf("%s: %s, %d pictures up to %v, %d samples, %v; want %+v", path, m.Kind, pictures, time.Duration(until), samples, err, w)
+		}
+		if m.Incomplete() || len(m.Warnings()) > 0 {
+			t.Errorf("%s: incomplete %v, %q", path, m.Incomplete(), m.Warnings())
+		}
+	}
+	if found != len(want) {
+		t.Errorf("%d films found, want %d", found, len(want))
+	}
+}
