@@ -43,7 +43,7 @@ func Create(path string) (*File, error) {
 	dir := filepath.Dir(path)
 	f, err := os.CreateTemp(dir, tempPrefix+"*.part")
 	if errors.Is(err, os.ErrNotExist) {
-		return nil, fmt.Errorf("cardfs: %w", &os.PathError{Op: "write", Path: path, Err: fmt.Errorf("there is no folder %s", dir)})
+		return nil, fmt.Errorf("cardfs: %w", &os.PathError{Op: "write", Path: path, Err: fmt.Errorf("its folder is missing: %w", os.ErrNotExist)})
 	}
 	if err != nil {
 		return nil, fmt.Errorf("cardfs: %w", plain(err, path))
