@@ -23,7 +23,7 @@ func (b *board) motion() Clip {
 	c := Clip{
 		File:  "4-motion.srq",
 		Shows: "a moving bar, a count of beats, a light that runs a cell a beat",
-		Right: way + " evenly, in one piece. The number counts the beats. In the row of ten cells one is lit and moves on by one each beat: " +
+		Right: way + " evenly, in one piece, behind the number and the cells, which cover it. The number counts the beats. In the row of ten cells one is lit and moves on by one each beat: " +
 			"a photograph exposed for a third of a second shows all ten cells equally light where the clip has 30 beats a second, and a part of the row, without a gap, where it has fewer.",
 		Wrong: []Fault{
 			{torn, "tearing: the panel scans its memory while a picture is written. Wait for the panel's tearing-effect line, or write faster (`bus-clock`); a torn place that wanders slowly says that the beat rate is near a divisor of `refresh`"},
