@@ -298,11 +298,17 @@ func Open(ctx context.Context, path string, o Options) (*Media, error) {
 func orSystem(ctx context.Context, path, kind string, o Options, open func() (*Media, error)) (*Media, error) {
 	m, err := open()
 	var unsupported *UnsupportedError
+	var damaged *DamagedError
 	switch {
 	case !askSystem:
 		return m, err
 	case errors.As(err, &unsupported):
 		return openSystem(ctx, path, kind, o)
+	case errors.As(err, &damaged) && kind == KindAVI: // some find their way by its index
+		if found, err := openSystem(ctx, path, kind, o); err == nil {
+			found.log.lost("%s: %v", damaged.Where, damaged.Err)
+			return found, nil
+		}
 	case err == nil && m.mute && !o.NoSound:
 		if all, err := openSystem(ctx, path, kind, o); err == nil {
 			m.Close()

@@ -83,11 +83,17 @@ func openSystem(ctx context.Context, path, kind string, o Options) (*Media, erro
 	}
 	if track >= 0 {
 		sound, err := f.sound(ctx, track, from, to)
-		if err != nil {
+		var damaged *system.DamagedError
+		switch {
+		case err == nil:
+			m.Sound = sound
+		case m.Pictures != nil && errors.As(err, &damaged):
+			m.Film = false
+			f.log.lost("the sound is left out: %s", damaged.Why)
+		default:
 			m.Close()
 			return nil, systemError(path, err)
 		}
-		m.Sound = sound
 	}
 	return m, nil
 }
@@ -171,7 +177,7 @@ func (f *film) ended(what string, e system.Ending) {
 	f.open--
 	f.latest = max(f.latest, e.At)
 	if e.Broken > 0 {
-		f.log.lost("%d pieces of the %s are damaged", e.Broken, what)
+		f.log.lost("%d pictures are damaged or missing", e.Broken)
 	}
 	if e.Damaged != "" {
 		f.log.lost("the %s cannot be read beyond %s: %s", what, seconds(int64(e.At), nanosecond), e.Damaged)

@@ -11,6 +11,7 @@ import (
 	"os"
 	"os/exec"
 	"path/filepath"
+	"strconv"
 	"strings"
 	"sync"
 	"testing"
@@ -320,4 +321,74 @@ func TestRealFilmsPlay(t *testing.T) {
 	if found != len(want) {
 		t.Errorf("%d films found, want %d", found, len(want))
 	}
+}
+
+// Whatever is changed in a film, it plays or is an error that names it, in a
+// bounded time. STAMPREEL_DAMAGED is how many are tried, STAMPREEL_SEED where
+// they begin.
+func TestDamagedFilmsPlayOrAreErrors(t *testing.T) {
+	withSystem(t)
+	number := func(name string, usual int) int {
+		n, err := strconv.Atoi(os.Getenv(name))
+		if err != nil {
+			return usual
+		}
+		return n
+	}
+	defer func(stall time.Duration) { system.Stall = stall }(system.Stall)
+	system.Stall = 5 * time.Second
+	if os.Getenv("STAMPREEL_DAMAGED") != "" {
+		system.Stall = 20 * time.Second
+	}
+	outcomes := map[string]int{}
+	tried, seed := number("STAMPREEL_DAMAGED", len(filmKinds)), number("STAMPREEL_SEED", 1)
+	for n := range tried {
+		kind := n % len(filmKinds)
+		path := makeFilm(t, kind)
+		data, err := os.ReadFile(path)
+		if err != nil {
+			t.Fatal(err)
+		}
+		rnd := rand.New(rand.NewPCG(uint64(seed), uint64(n)))
+		for range 1 + rnd.IntN(20) {
+			at, length := rnd.IntN(len(data)), 1+rnd.IntN(1<<rnd.IntN(10))
+			if rnd.IntN(3) == 0 { // the headers matter most
+				at = rnd.IntN(min(len(data), 4096))
+			}
+			for i := at; i < min(at+length, len(data)); i++ {
+				data[i] = byte(rnd.Uint32())
+			}
+		}
+		if err := os.WriteFile(path, data, 0o644); err != nil {
+			t.Fatal(err)
+		}
+		start := time.Now()
+		m, err := Open(background, path, tiny)
+		if err == nil {
+			_, _, _, err = play(m)
+			if err == nil && m.Incomplete() {
+				outcomes["plays in part"]++
+			} else if err == nil {
+				outcomes["plays"]++
+			}
+			m.Close()
+		}
+		var w *system.WorkerError
+		switch {
+		case errors.As(err, &w):
+			outcomes[fmt.Sprintf("ended worker %d", w.What)]++
+			t.Logf("seed %d, film %d (%s): %v", seed, n, filmKinds[kind].name, err)
+		case promised(err):
+			outcomes["error"]++
+		case err != nil:
+			t.Errorf("seed %d, film %d (%s): %T %v", seed, n, filmKinds[kind].name, err, err)
+		}
+		if err != nil && !strings.Contains(err.Error(), path) {
+			t.Errorf("seed %d, film %d: %v does not name it", seed, n, err)
+		}
+		if took := time.Since(start); took > 4*system.Stall {
+			t.Errorf("seed %d, film %d (%s): took %v", seed, n, filmKinds[kind].name, took)
+		}
+	}
+	t.Logf("%d damaged films: %v", tried, outcomes)
 }

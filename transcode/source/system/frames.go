@@ -59,6 +59,7 @@ func (w *worker) pictures() error {
 		misbehave(w.Test, fmt.Sprintf("picture %d", n))
 		if n%100 == 0 {
 			w.send(msgBusy)
+			p.trouble(0)
 		}
 		err := f.next(next)
 		if err == io.EOF {
@@ -81,6 +82,8 @@ func (w *worker) pictures() error {
 		}
 		send(last.at + max(last.duration, 1))
 	}
+	p.trouble(0)
+	end.Broken += int64(p.dropped)
 	// A few are known of sound files: the first of an FLV may have one time.
 	if late > 10 && end.Damaged == "" {
 		end.Damaged = fmt.Sprintf("%d pictures come after their time and are left out", late)
@@ -192,7 +195,7 @@ func colourOf(info *videoInfo, caps unsafe.Pointer) picture.Colour {
 		full                             = 1
 		m709, m240, m2020                = 3, 5, 6
 		pq, hlg                          = 14, 15
-		bt2020, digitalCinema, displayP3 = 7, 11, 12
+		bt2020, digitalCinema, displayP3 = 7, 10, 11
 	)
 	c := picture.Colour{FullRange: info.colour.rng == full}
 	switch info.colour.matrix {

@@ -41,9 +41,10 @@ var (
 	elementGetPad     func(e object, name string) object // to be released
 	elementQueryDur   func(e object, format int32, value *int64) bool
 	elementSeek       func(e object, format, flags int32, position int64) bool
-	busPop            func(bus object, timeout uint64, types uint32) unsafe.Pointer // to be released
-	messageParseError func(msg unsafe.Pointer, err, debug *unsafe.Pointer)          // both to be freed
-	padGetStreamID    func(pad object) unsafe.Pointer                               // to be freed
+	busPop            func(bus object, timeout uint64, types uint32) *gstMessage // to be released
+	messageParseError func(msg *gstMessage, err, debug *unsafe.Pointer)          // both to be freed
+	messageParseQoS   func(msg *gstMessage, format *int32, processed, dropped *uint64)
+	padGetStreamID    func(pad object) unsafe.Pointer // to be freed
 	padAddProbe       func(pad object, mask uint32, callback, data, free uintptr) uint64
 	queryAddMeta      func(query *gstQuery, metaType, params uintptr)
 	objectName        func(object) unsafe.Pointer // to be freed
@@ -122,7 +123,7 @@ var functions = map[string]map[string]any{
 		"gst_element_set_state": &elementSetState, "gst_element_get_state": &elementGetState,
 		"gst_element_get_bus": &elementGetBus, "gst_element_get_static_pad": &elementGetPad,
 		"gst_element_query_duration": &elementQueryDur, "gst_element_seek_simple": &elementSeek,
-		"gst_bus_timed_pop_filtered": &busPop, "gst_message_parse_error": &messageParseError,
+		"gst_bus_timed_pop_filtered": &busPop, "gst_message_parse_error": &messageParseError, "gst_message_parse_qos_stats": &messageParseQoS,
 		"gst_pad_get_stream_id": &padGetStreamID, "gst_pad_add_probe": &padAddProbe, "gst_query_add_allocation_meta": &queryAddMeta,
 		"gst_object_get_name":   &objectName,
 		"gst_sample_get_buffer": &sampleBuffer, "gst_sample_get_caps": &sampleCaps, "gst_sample_get_segment": &sampleSegment,
@@ -171,6 +172,11 @@ type gstBuffer struct {
 	pts      uint64 // at 72; noTime for none
 	_        uint64
 	duration uint64 // at 88
+}
+
+type gstMessage struct {
+	_    [64]byte
+	kind uint32
 }
 
 type gstSegment struct {
@@ -235,7 +241,7 @@ const (
 	statePaused, statePlaying = 3, 4
 	stateFailure, stateAsync  = 0, 2 // what changing the state returns
 
-	messageError = 2
+	messageError, messageQoS = 1 << 1, 1 << 24
 
 	bufferCorrupted = 1 << 8 // GST_BUFFER_FLAG_CORRUPTED
 

@@ -52,7 +52,7 @@ type pictureHeader struct {
 // ending says how a stream ended.
 type ending struct {
 	At      int64  // nanoseconds, end of the last picture or sample
-	Broken  int64  // pieces that the decoder marked as damaged
+	Broken  int64  // as in Ending
 	Damaged string // why it could not go on; nothing at an ordinary end
 }
 

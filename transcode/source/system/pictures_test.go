@@ -232,10 +232,10 @@ func TestInterlacedPicturesAreShownFieldByField(t *testing.T) {
 	}
 }
 
-// Of a video of high dynamic range the samples, their kind and the light they
+// Of a video of high dynamic range or wide colours the samples, their kind and the light they
 // were made for arrive: it is framed as the same samples are, read by way of
 // gst-launch-1.0. That this is what BT.2390 wants is held by tests of picture.
-func TestHighDynamicRangeArrives(t *testing.T) {
+func TestHighDynamicRangeAndWideColoursArrive(t *testing.T) {
 	const w, h = 320, 240
 	raw := "videotestsrc num-buffers=2 ! video/x-raw,format=I420_10LE,width=320,height=240,framerate=25/1,colorimetry="
 	for _, c := range []struct {
@@ -248,6 +248,8 @@ func TestHighDynamicRangeArrives(t *testing.T) {
 			"PQ", picture.Colour{Matrix: picture.BT2020, Transfer: picture.PQ, Primaries: picture.BT2020Primaries}},
 		{"hlg.mkv", raw + "bt2100-hlg ! x265enc ! h265parse ! matroskamux ! OUT",
 			"HLG", picture.Colour{Matrix: picture.BT2020, Transfer: picture.HLG, Primaries: picture.BT2020Primaries}},
+		{"p3.mp4", raw + "2:3:5:11 ! x265enc ! h265parse ! mp4mux ! OUT",
+			"", picture.Colour{Matrix: picture.BT709, Primaries: picture.DisplayP3Primaries}},
 	} {
 		t.Run(c.name, func(t *testing.T) {
 			path := media(t, c.name, c.pipeline)
@@ -277,7 +279,7 @@ func TestHighDynamicRangeArrives(t *testing.T) {
 			if err := framer.Frame(&want, picture.Picture{Image: deep, Colour: c.colour}); err != nil {
 				t.Fatal(err)
 			}
-			c.colour.Transfer = picture.SDR
+			c.colour.Transfer, c.colour.Primaries = picture.SDR, picture.SRGBPrimaries
 			if err := framer.Frame(&without, picture.Picture{Image: deep, Colour: c.colour}); err != nil {
 				t.Fatal(err)
 			}
@@ -286,7 +288,7 @@ func TestHighDynamicRangeArrives(t *testing.T) {
 				t.Errorf("%d pictures; the first is not the one whose samples are in the file", len(list))
 			}
 			if slices.Equal(want.Pix, without.Pix) {
-				t.Error("it would not matter that the picture is HDR")
+				t.Error("it would not matter what light it was made for")
 			}
 		})
 	}

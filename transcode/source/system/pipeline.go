@@ -20,6 +20,9 @@ import (
 type pipeline struct {
 	all, sink, bus object
 
+	failed  error  // what it has reported
+	dropped uint64 // pictures that the decoder could not make anything of
+
 	sought bool  // reading began at a later place
 	origin int64 // time of the stream, in nanoseconds, that is the file's time zero
 }
@@ -60,7 +63,7 @@ func openPipeline(w *worker, kind, behind string) (*pipeline, error) {
 
 // The libraries call these from threads of their own.
 var (
-	onElement = purego.NewCallback(limitThreads)
+	onElement = purego.NewCallback(prepareElement)
 	onQuery   = purego.NewCallback(takeRows)
 )
 
@@ -69,9 +72,10 @@ var (
 // with 4 about 130.
 const maxThreads = 4
 
-// limitThreads is called with each element that a pipeline gets
-// ("deep-element-added").
-func limitThreads(_, _, element, _ uintptr) uintptr {
+// prepareElement is called with each element that a pipeline gets
+// ("deep-element-added"). One that has no such property takes no notice.
+func prepareElement(_, _, element, _ uintptr) uintptr {
+	setObjectArg(element, "max-errors", "-1") // a decoder goes on behind what is damaged
 	if strings.HasPrefix(take(objectName(element)), "avdec_") {
 		setObjectArg(element, "max-threads", strconv.Itoa(min(runtime.NumCPU(), maxThreads)))
 	}
@@ -131,13 +135,31 @@ func (p *pipeline) state(want int32) error {
 	return errors.New("the decoder does not start")
 }
 
-// trouble returns the error that the pipeline has reported, if any.
+// trouble returns the error that the pipeline has reported, if any. It is to be
+// called now and then, since messages wait until somebody looks at them.
 func (p *pipeline) trouble(wait time.Duration) error {
-	msg := busPop(p.bus, uint64(wait), messageError)
-	if msg == nil {
-		return nil
+	for p.failed == nil {
+		// All others are thrown away.
+		msg := busPop(p.bus, uint64(wait), messageError|messageQoS)
+		if msg == nil {
+			break
+		}
+		if msg.kind == messageQoS {
+			var format int32
+			var processed, dropped uint64
+			messageParseQoS(msg, &format, &processed, &dropped)
+			if dropped != noTime {
+				p.dropped = max(p.dropped, dropped)
+			}
+		} else {
+			p.failed = errorOf(msg)
+		}
+		miniUnref(unsafe.Pointer(msg))
 	}
-	defer miniUnref(msg)
+	return p.failed
+}
+
+func errorOf(msg *gstMessage) error {
 	var gerr, debug unsafe.Pointer
 	messageParseError(msg, &gerr, &debug)
 	take(debug)
@@ -148,7 +170,7 @@ func (p *pipeline) trouble(wait time.Duration) error {
 }
 
 // next waits for a sample, which is to be released with miniUnref; io.EOF after
-// the last.
+// the last. What was decoded before an error comes before the error.
 func (p *pipeline) next() (unsafe.Pointer, error) {
 	for {
 		sample := appSinkPull(p.sink, uint64(100*time.Millisecond))

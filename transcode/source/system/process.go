@@ -56,6 +56,9 @@ func start(ctx context.Context, path string, r request) (*process, error) {
 		return nil, fmt.Errorf("system: %s: %w", path, err)
 	}
 	p := &process{path: path, pipe: from, out: bufio.NewReaderSize(from, 1<<16), gone: make(chan struct{}), stall: Stall, memory: MaxMemory}
+	if r.Do == doDescribe {
+		p.stall /= 2
+	}
 	p.cmd = exec.Command(program)
 	// A trace of the goroutines of this program tells nothing of a codec's crash.
 	p.cmd.Env = append(os.Environ(), "GOTRACEBACK=none")

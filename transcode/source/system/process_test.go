@@ -105,7 +105,7 @@ func TestWorkerThatFailsIsOneErrorThatNamesTheFile(t *testing.T) {
 			if c.what == TooLarge && runtime.GOOS != "linux" {
 				t.Skip("memory is watched on Linux alone")
 			}
-			testMode, Stall, MaxMemory = "", 20*time.Second, 1<<30
+			testMode, Stall, MaxMemory = "", 20*time.Second, 1_500_000_000
 			d := describe(t, path)
 			testMode = c.mode
 			switch c.what {

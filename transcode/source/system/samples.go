@@ -40,6 +40,7 @@ func (w *worker) sound() error {
 	for n := 0; ; n++ {
 		if n%1000 == 0 {
 			w.send(msgBusy)
+			p.trouble(0)
 		}
 		err := r.add(sample)
 		miniUnref(sample)

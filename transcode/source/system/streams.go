@@ -15,7 +15,7 @@ import (
 // Ending says how pictures or a sound ended.
 type Ending struct {
 	At      time.Duration // end of the last picture or sample
-	Broken  int64         // pieces that the decoder marked as damaged
+	Broken  int64         // pictures that the decoder marked as damaged or made nothing of
 	Damaged string        // why it could not go on; nothing at an ordinary end
 }
 

@@ -15,6 +15,7 @@ package system
 
 import (
 	"context"
+	"errors"
 	"image"
 	"os"
 	"path/filepath"
@@ -29,11 +30,11 @@ import (
 // Limits of a worker.
 var (
 	// Stall is how long a worker may take to bring the next thing before it is
-	// ended.
+	// ended; half as long to look into a file, which is tried twice.
 	Stall = 20 * time.Second
 	// MaxMemory is the most resident memory that a worker may take, in bytes. It is
 	// watched on Linux alone.
-	MaxMemory int64 = 1 << 30
+	MaxMemory int64 = 1_500_000_000
 )
 
 // workerEnv says in the environment that a process is a worker.
@@ -124,7 +125,13 @@ func (d *Description) Lacks(video, track int) error {
 // Describe looks into a file. Streams that nothing here decodes are listed too.
 func Describe(ctx context.Context, path string) (*Description, error) {
 	var d Description
-	if err := ask(ctx, path, request{Do: doDescribe}, &d); err != nil {
+	err := ask(ctx, path, request{Do: doDescribe}, &d)
+	// Looking into a damaged file, the libraries wait for each other now and then
+	// (once in some hundred files, with GStreamer 1.22).
+	if w := (*WorkerError)(nil); errors.As(err, &w) && w.What == Stalled {
+		err = ask(ctx, path, request{Do: doDescribe}, &d)
+	}
+	if err != nil {
 		return nil, err
 	}
 	d.Path = path

@@ -9,6 +9,7 @@ import (
 	"io"
 	"os"
 	"strconv"
+	"time"
 )
 
 // work is all that a worker does. It reads what is wanted from its standard
@@ -56,8 +57,27 @@ func (w *worker) json(kind byte, v any) {
 	w.send(kind, text)
 }
 
+// patiently keeps the parent waiting for what may take up to a minute.
+func (w *worker) patiently(do func() error) error {
+	done := make(chan error)
+	go func() { done <- do() }()
+	tick := time.NewTicker(time.Second)
+	defer tick.Stop()
+	for n := 0; ; n++ {
+		select {
+		case err := <-done:
+			return err
+		case <-tick.C:
+			if n < 60 {
+				w.send(msgBusy)
+			}
+		}
+	}
+}
+
 func (w *worker) serve() error {
-	if err := load(); err != nil {
+	// The libraries look through all their plugins when they are new to them.
+	if err := w.patiently(load); err != nil {
 		return &MissingError{Lacks: "the system's codec libraries", Why: err.Error()}
 	}
 	misbehave(w.Test, w.Do)
