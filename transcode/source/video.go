@@ -1,6 +1,7 @@
 package source
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
@@ -77,23 +78,36 @@ func openSystem(ctx context.Context, path, kind string, o Options) (*Media, erro
 			}
 			return b, found, err
 		}
-		if m.Pictures, err = f.pictures(ctx, video, from, to, o); err != nil {
-			return nil, systemError(path, err)
-		}
+	}
+	// Both decoders start at the same time.
+	var pictures *filmPictures
+	var sound *filmSound
+	var picturesErr, soundErr error
+	var starting sync.WaitGroup
+	if video >= 0 {
+		starting.Go(func() { pictures, picturesErr = f.pictures(ctx, video, from, to, o) })
 	}
 	if track >= 0 {
-		sound, err := f.sound(ctx, track, from, to)
-		var damaged *system.DamagedError
-		switch {
-		case err == nil:
-			m.Sound = sound
-		case m.Pictures != nil && errors.As(err, &damaged):
-			m.Film = false
-			f.log.lost("the sound is left out: %s", damaged.Why)
-		default:
-			m.Close()
-			return nil, systemError(path, err)
-		}
+		starting.Go(func() { sound, soundErr = f.sound(ctx, track, from, to) })
+	}
+	starting.Wait()
+	if pictures != nil {
+		f.open++
+		m.Pictures = pictures
+	}
+	if sound != nil {
+		f.open++
+		m.Sound = sound
+	}
+	var damaged *system.DamagedError
+	if pictures != nil && errors.As(soundErr, &damaged) {
+		m.Film = false
+		f.log.lost("the sound is left out: %s", damaged.Why)
+		soundErr = nil
+	}
+	if err := cmp.Or(picturesErr, soundErr); err != nil {
+		m.Close()
+		return nil, systemError(path, err)
 	}
 	return m, nil
 }
@@ -233,7 +247,6 @@ func (f *film) pictures(ctx context.Context, video int, from, to time.Duration, 
 	if err != nil {
 		return nil, err
 	}
-	f.open++
 	rate := Ratio{int64(v.RateNum), int64(v.RateDen)}.lowest()
 	// Where the pictures last unevenly, some encoders give the unit of their times
 	// for a rate, such as 1000 or 1000000000 a second.
@@ -296,7 +309,6 @@ func (f *film) sound(ctx context.Context, track int, from, to time.Duration) (*f
 	if err != nil {
 		return nil, err
 	}
-	f.open++
 	info := SoundInfo{Rate: s.Rate, Channels: s.Channels, First: s.First}
 	if len(f.about.Videos) == 0 { // else the duration may be that of the video
 		info.Frames = new(big.Int).Div(new(big.Int).Mul(big.NewInt(int64(f.about.Duration)), big.NewInt(int64(s.Rate))), big.NewInt(int64(time.Second))).Int64()

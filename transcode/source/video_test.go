@@ -392,3 +392,57 @@ func TestDamagedFilmsPlayOrAreErrors(t *testing.T) {
 	}
 	t.Logf("%d damaged films: %v", tried, outcomes)
 }
+
+func TestPartsAndTracksOfFilms(t *testing.T) {
+	withSystem(t)
+	line := "matroskamux name=m ! OUT videotestsrc num-buffers=75 pattern=ball ! video/x-raw,format=I420,width=160,height=120,framerate=25/1 ! x264enc key-int-max=25 ! h264parse ! queue ! m."
+	for i, language := range []string{"de", "en"} {
+		line += fmt.Sprintf(" audiotestsrc num-buffers=130 samplesperbuffer=1024 freq=%d ! audio/x-raw,rate=44100,channels=1 ! taginject tags=language-code=%s ! flacenc ! queue ! m.", 300+400*i, language)
+	}
+	path := launch(t, "tracks.mkv", line)
+
+	o := tiny
+	o.From, o.To, o.SoundTrack = Ratio{3, 2}, Ratio{2, 1}, 2
+	m := open(t, path, o)
+	first, err := m.Pictures.Next(background)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if first.At > 15e8 || first.Until <= 15e8 {
+		t.Errorf("first picture from %d to %d, want the one at 1.5 s", first.At, first.Until)
+	}
+	first.Release()
+	if info := m.Sound.Info(); info.First != 44100*3/2 {
+		t.Errorf("sound begins with sample %d, want 66150", info.First)
+	}
+	buf := make([]float32, 22050)
+	crossings, have := 0, 0
+	for have < len(buf) {
+		n, err := m.Sound.Read(buf[have:])
+		if err != nil {
+			t.Fatal(err)
+		}
+		have += n
+	}
+	for i := range buf[1:] {
+		if buf[i] < 0 && buf[i+1] >= 0 {
+			crossings++
+		}
+	}
+	if crossings < 345 || crossings > 355 { // half a second of 700 Hz
+		t.Errorf("%d cycles in half a second of the second sound, want 350", crossings)
+	}
+	pictures, until, _, err := play(m)
+	if err != nil || pictures != 12 || until != 2e9 {
+		t.Errorf("%d more pictures up to %d ns, %v; want 12 up to 2 s", pictures, until, err)
+	}
+	if m.Incomplete() {
+		t.Errorf("a part is no incomplete source: %q", m.Warnings())
+	}
+
+	o.SoundTrack = 3
+	var u *UnsupportedError
+	if _, err := Open(background, path, o); !errors.As(err, &u) || !strings.Contains(u.Try, "2 FLAC, en") {
+		t.Errorf("third of two sounds: %v, try %q", err, u.Try)
+	}
+}

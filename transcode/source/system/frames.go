@@ -38,6 +38,8 @@ func (w *worker) pictures() error {
 		return noPictures(err)
 	}
 	w.json(msgInfo, struct{}{})
+	p.trouble(0)
+	headers := p.dropped // of Theora these count, too
 	var end ending
 	var step int64 // how long the picture before was shown
 	late := 0      // pictures that come after their time
@@ -83,7 +85,7 @@ func (w *worker) pictures() error {
 		send(last.at + max(last.duration, 1))
 	}
 	p.trouble(0)
-	end.Broken += int64(p.dropped)
+	end.Broken += int64(p.dropped - headers)
 	// A few are known of sound files: the first of an FLV may have one time.
 	if late > 10 && end.Damaged == "" {
 		end.Damaged = fmt.Sprintf("%d pictures come after their time and are left out", late)
