@@ -35,6 +35,9 @@ func makeFilm(t *testing.T, i int) string {
 // there.
 func TestAPartHasThePicturesAndSamplesOfTheWhole(t *testing.T) {
 	for i := range films {
+		if testing.Short() && i%3 != 0 {
+			continue
+		}
 		t.Run(films[i].name, func(t *testing.T) {
 			d := describe(t, makeFilm(t, i))
 			whole, _ := allPictures(t, d, small)
@@ -42,11 +45,14 @@ func TestAPartHasThePicturesAndSamplesOfTheWhole(t *testing.T) {
 			if len(whole) < 99 || len(samples) < 170*1024 {
 				t.Fatalf("%d pictures, %d samples", len(whole), len(samples))
 			}
-			for _, from := range []time.Duration{20 * time.Millisecond, 1199 * time.Millisecond, 2480 * time.Millisecond, 3333 * time.Millisecond} {
+			for _, from := range []time.Duration{20 * time.Millisecond, 1199 * time.Millisecond, 3333 * time.Millisecond} {
 				to := from + 300*time.Millisecond
 				o := small
 				o.From, o.To = from, to
-				part, _ := allPictures(t, d, o)
+				part, ending := allPictures(t, d, o)
+				if ending.Broken != 0 || ending.Damaged != "" {
+					t.Errorf("from %v: %+v", from, ending)
+				}
 				first := slices.IndexFunc(whole, func(s shown) bool { return s.until > from })
 				end := slices.IndexFunc(whole, func(s shown) bool { return s.at >= to })
 				if end < 0 {
