@@ -217,7 +217,9 @@ func Sniff(path string) (kind string, ok bool, err error) {
 
 // Open opens a file, a folder of numbered pictures, or, for the path "-", the
 // Y4M video on Options.Stdin. The Media must be closed. Errors are
-// *UnsupportedError, *DamagedError, *LimitError, or those of the file system.
+// *UnsupportedError, *DamagedError, *LimitError, or those of the file system; of
+// a file that the system's codecs decode also *system.WorkerError. When ctx ends,
+// so does the sound of such a file.
 func Open(ctx context.Context, path string, o Options) (*Media, error) {
 	if err := ctx.Err(); err != nil {
 		return nil, err
