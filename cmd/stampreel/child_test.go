@@ -11,6 +11,7 @@ import (
 	"os/exec"
 	"path/filepath"
 	"runtime"
+	"strconv"
 	"strings"
 	"syscall"
 	"testing"
@@ -19,7 +20,7 @@ import (
 
 // missing skips a test that lacks something by its name, or fails it where
 // nothing may be missing.
-func missing(t *testing.T, what string) {
+func missing(t testing.TB, what string) {
 	t.Helper()
 	if os.Getenv("STAMPREEL_REQUIRE_ALL") == "1" {
 		t.Fatalf("missing: %s", what)
@@ -29,7 +30,7 @@ func missing(t *testing.T, what string) {
 
 // realBinary builds the program as it ships, so that what is measured of it
 // holds even when the tests run with the race detector or coverage.
-func realBinary(t *testing.T) string {
+func realBinary(t testing.TB) string {
 	t.Helper()
 	if _, err := exec.LookPath("go"); err != nil {
 		missing(t, "the go command")
@@ -53,7 +54,7 @@ type child struct {
 
 // runChild runs the program in dir. After the time allowed it is killed, which
 // fails the test.
-func runChild(t *testing.T, binary, dir string, allowed time.Duration, stdin io.Reader, args ...string) child {
+func runChild(t testing.TB, binary, dir string, allowed time.Duration, stdin io.Reader, args ...string) child {
 	t.Helper()
 	cmd := exec.Command(binary, args...)
 	cmd.Dir = dir
@@ -90,24 +91,45 @@ func runChild(t *testing.T, binary, dir string, allowed time.Duration, stdin io.
 	return c
 }
 
-// watchMemory returns the most resident memory of a process in MiB, read until
-// it ends; 0 where the system does not tell. On Linux the figure that a process
-// leaves behind (ru_maxrss) counts the memory of its parent at the moment of the
-// start too, and the parent here is a test that may hold more than the program.
+// watchMemory returns the most resident memory of a process and of those it
+// starts, in MiB, read until it ends; 0 where the system does not tell. Of those
+// that live at a time their peaks are added, whenever they were. On Linux the
+// figure that a process leaves behind (ru_maxrss) counts the memory of its parent
+// at the moment of the start too, and the parent here is a test that may hold
+// more than the program.
 func watchMemory(pid int, ended <-chan struct{}) (peak float64) {
 	for {
-		status, err := os.ReadFile(fmt.Sprintf("/proc/%d/status", pid))
-		if err == nil {
-			_, rest, _ := strings.Cut(string(status), "VmHWM:")
-			var kib float64
-			if _, err := fmt.Sscan(rest, &kib); err == nil {
-				peak = max(peak, kib/1024)
+		now := 0.0
+		for _, pid := range family(pid) {
+			status, err := os.ReadFile(fmt.Sprintf("/proc/%d/status", pid))
+			if err == nil {
+				_, rest, _ := strings.Cut(string(status), "VmHWM:")
+				var kib float64
+				if _, err := fmt.Sscan(rest, &kib); err == nil {
+					now += kib / 1024
+				}
 			}
 		}
+		peak = max(peak, now)
 		select {
 		case <-ended:
 			return peak
 		case <-time.After(time.Millisecond):
 		}
 	}
+}
+
+// family lists a process and all below it, where the system tells.
+func family(pid int) []int {
+	pids := []int{pid}
+	lists, _ := filepath.Glob(fmt.Sprintf("/proc/%d/task/*/children", pid))
+	for _, list := range lists {
+		text, _ := os.ReadFile(list)
+		for _, word := range strings.Fields(string(text)) {
+			if child, err := strconv.Atoi(word); err == nil {
+				pids = append(pids, family(child)...)
+			}
+		}
+	}
+	return pids
 }
