@@ -33,31 +33,20 @@ func (w *worker) pictures() error {
 		return err
 	}
 	f := frames{pipeline: p, take: framer.Frame, orientation: w.Video.Orientation}
-	last, next := &timed{}, &timed{}
-	if err := f.start(w, last); err != nil {
+	first := &timed{}
+	if err := f.start(w, first); err != nil {
 		return noPictures(err)
+	}
+	if w.Every > 0 { // the place that it was sent to may lie within it
+		first.at -= first.at % w.Every
 	}
 	w.json(msgInfo, struct{}{})
 	p.trouble(0)
 	headers := p.dropped // of Theora these count, too
 	var end ending
-	var step int64 // how long the picture before was shown
-	late := 0      // pictures that come after their time
-	// A picture is sent when the next one says how long it is shown.
-	send := func(until int64) {
-		step = until - last.at
-		if until <= w.From {
-			return
-		}
-		if last.broken {
-			end.Broken++
-		}
-		b := last.Bounds
-		h := pictureHeader{last.at, until, int32(b.Min.X), int32(b.Min.Y), int32(last.W), int32(last.H)}
-		w.send(msgPicture, (*[unsafe.Sizeof(h)]byte)(unsafe.Pointer(&h))[:], bytesOf(last.Pix))
-		end.At = until
-	}
-	for n := 0; w.To == 0 || last.at < w.To; n++ {
+	r := reel{w: w, end: &end, held: []*timed{first}}
+	next := &timed{}
+	for n := 0; !r.enough(); n++ {
 		misbehave(w.Test, fmt.Sprintf("picture %d", n))
 		if n%100 == 0 {
 			w.send(msgBusy)
@@ -71,27 +60,81 @@ func (w *worker) pictures() error {
 			end.Damaged = err.Error()
 			break
 		}
-		if next.at <= last.at {
-			late++ // of two at a time the first stays
-			continue
-		}
-		send(next.at)
-		last, next = next, last
+		next = r.add(next)
 	}
-	if w.To == 0 || last.at < w.To {
-		if last.duration == 0 {
-			last.duration = step
-		}
-		send(last.at + max(last.duration, 1))
+	if !r.enough() {
+		r.finish()
 	}
 	p.trouble(0)
 	end.Broken += int64(p.dropped - headers)
-	// A few are known of sound files: the first of an FLV may have one time.
-	if late > 10 && end.Damaged == "" {
-		end.Damaged = fmt.Sprintf("%d pictures come after their time and are left out", late)
-	}
 	w.json(msgEnd, end)
 	return nil
+}
+
+// reel sends pictures as soon as it is known how long they are shown. Those that
+// have one time, as the first of an FLV may, share what there is until the next.
+type reel struct {
+	w    *worker
+	end  *ending
+	held []*timed // pictures of one time
+	step int64    // how long the last of those sent is shown
+	free []*timed
+}
+
+// maxShared is how many pictures may share a time; more are in error.
+const maxShared = 8
+
+// enough tells that what is held is beyond what is needed.
+func (r *reel) enough() bool { return r.w.To > 0 && r.held[0].at >= r.w.To }
+
+// add takes a picture and returns one to be used again.
+func (r *reel) add(t *timed) *timed {
+	if every := r.w.Every; every > 0 {
+		t.at = max(t.at, r.held[len(r.held)-1].at+every)
+	}
+	switch {
+	case t.at > r.held[0].at:
+		r.send(t.at)
+		r.free = append(r.free, r.held...)
+		r.held = append(r.held[:0], t)
+	case len(r.held) < maxShared:
+		r.held = append(r.held, t)
+	default: // left out
+		r.end.Broken++
+		return t
+	}
+	if n := len(r.free); n > 0 {
+		t, r.free = r.free[n-1], r.free[:n-1]
+		return t
+	}
+	return &timed{}
+}
+
+// finish sends what is held when there is no more.
+func (r *reel) finish() {
+	each := r.held[len(r.held)-1].duration
+	if each == 0 {
+		each = max(r.step, 1)
+	}
+	r.send(r.held[0].at + int64(len(r.held))*each)
+}
+
+func (r *reel) send(until int64) {
+	from, n := r.held[0].at, int64(len(r.held))
+	for i, t := range r.held {
+		at, until := from+(until-from)*int64(i)/n, from+(until-from)*int64(i+1)/n
+		r.step = until - at
+		if until <= r.w.From || r.w.To > 0 && at >= r.w.To {
+			continue
+		}
+		if t.broken {
+			r.end.Broken++
+		}
+		b := t.Bounds
+		h := pictureHeader{at, until, int32(b.Min.X), int32(b.Min.Y), int32(t.W), int32(t.H)}
+		r.w.send(msgPicture, (*[unsafe.Sizeof(h)]byte)(unsafe.Pointer(&h))[:], bytesOf(t.Pix))
+		r.end.At = until
+	}
 }
 
 // start reads the first picture that is needed: the one shown at the time From,

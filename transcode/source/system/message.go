@@ -20,6 +20,7 @@ type request struct {
 	Video    Video
 	From, To int64 // nanoseconds; 0 for From is the start, for To the end
 	Seek     bool  // go to From at once
+	Every    int64 // nanoseconds by which pictures follow each other at least
 	Test     string
 }
 

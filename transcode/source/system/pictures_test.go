@@ -64,7 +64,7 @@ var codings = []struct {
 	{"prores.mov", "I422_10LE,width=320,height=240", "avenc_prores ! qtmux", "QuickTime", "ProRes", 3},
 	{"png.mov", "RGB,width=321,height=241", "pngenc ! qtmux", "QuickTime", "PNG", 1},
 	{"ffv1-411.mkv", "Y41B,width=320,height=240", "avenc_ffv1 ! matroskamux", "Matroska", "FFV1", 2},
-	{"wmv2.asf", "I420,width=320,height=240", "avenc_wmv2 ! asfmux", "Windows Media", "Windows Media", 4},
+	{"wmv2.asf", "I420,width=320,height=240", "avenc_wmv2 ! asfmux", "Windows Media", "Windows Media Video", 4},
 }
 
 // Bars of full strength (ITU-R BT.471-1, 100/0/100/0) come back as what they

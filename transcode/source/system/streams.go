@@ -38,6 +38,21 @@ func (d *Description) seeks() bool {
 	return false
 }
 
+// every is by how many nanoseconds pictures follow each other at least. In an AVI
+// they have no times of their own but follow each other at an even rate. Where
+// they are coded out of order, the libraries give some of them the time of the
+// one before, and those behind fall back by some pictures.
+func (d *Description) every(v *Video) int64 {
+	if d.Container != "AVI" || v.RateNum == 0 {
+		return 0
+	}
+	rate := int64(v.RateNum)
+	if v.Interlaced { // a picture of each field
+		rate *= 2
+	}
+	return int64(time.Second) * int64(v.RateDen) / rate
+}
+
 // barsAnswer is what a worker says of black bars.
 type barsAnswer struct {
 	Found bool
@@ -69,6 +84,7 @@ func OpenPictures(ctx context.Context, d *Description, o PictureOptions) (*Pictu
 	v := d.Videos[o.Video]
 	p, err := start(ctx, d.Path, request{
 		Do: doPictures, Stream: v.ID, Index: o.Video, Video: v, Framing: o.Framing, From: int64(o.From), To: int64(o.To), Seek: d.seeks(),
+		Every: d.every(&v),
 	})
 	if err != nil {
 		return nil, err

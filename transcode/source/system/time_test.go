@@ -253,3 +253,41 @@ func TestTracksAreToldApart(t *testing.T) {
 		}
 	}
 }
+
+// In an AVI no picture has a time of its own, and they may be coded out of order.
+func TestPicturesOfAnAVIFollowEachOtherEvenly(t *testing.T) {
+	path := media(t, "bframes.avi", "videotestsrc num-buffers=100 pattern=ball ! video/x-raw,format=I420,width=160,height=120,framerate=25/1 ! avenc_mpeg4 max-bframes=2 gop-size=12 ! avimux ! OUT")
+	whole, _ := allPictures(t, describe(t, media(t, "frames.avi", "videotestsrc num-buffers=100 pattern=ball ! video/x-raw,format=I420,width=160,height=120,framerate=25/1 ! avenc_mpeg4 gop-size=12 ! avimux ! OUT")), small)
+	list, end := allPictures(t, describe(t, path), small)
+	if len(whole) != 100 || len(list) != 100 || end.Broken > 0 || end.Damaged != "" {
+		t.Fatalf("%d and %d pictures, %+v", len(whole), len(list), end)
+	}
+	for i, p := range list {
+		// The ball says which picture it is.
+		best, least := 0, math.Inf(1)
+		for k := range whole {
+			sum := 0.0
+			for n := range p.Pix {
+				sum += math.Abs(float64(p.Pix[n]) - float64(whole[k].Pix[n]))
+			}
+			if sum < least {
+				best, least = k, sum
+			}
+		}
+		if p.at != whole[best].at {
+			t.Errorf("picture %d, at %v, is the one of %v", i, p.at, whole[best].at)
+		}
+		if i > 0 && p.at != list[i-1].until {
+			t.Errorf("picture %d begins at %v, the one before ends at %v", i, p.at, list[i-1].until)
+		}
+	}
+	for _, from := range []time.Duration{1700 * time.Millisecond, 2990 * time.Millisecond} {
+		o := small
+		o.From = from
+		part, _ := allPictures(t, describe(t, path), o)
+		first := slices.IndexFunc(list, func(s shown) bool { return s.until > from })
+		if len(part) != len(list)-first || part[0].until != list[first].until || !slices.Equal(part[0].Pix, list[first].Pix) {
+			t.Errorf("from %v: %d pictures, the first until %v; want %d and %v", from, len(part), part[0].until, len(list)-first, list[first].until)
+		}
+	}
+}
