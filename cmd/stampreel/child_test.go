@@ -114,7 +114,7 @@ func watchMemory(pid int, ended <-chan struct{}) (peak float64) {
 		select {
 		case <-ended:
 			return peak
-		case <-time.After(time.Millisecond):
+		case <-time.After(5 * time.Millisecond):
 		}
 	}
 }
