@@ -27,6 +27,7 @@ type process struct {
 	killed atomic.Pointer[WorkerError] // why it was ended
 	stall  time.Duration               // Stall and MaxMemory as they were at its start
 	memory int64
+	closed bool
 	gone   chan struct{} // closed when it has ended
 	state  error         // how; after gone
 }
@@ -121,6 +122,7 @@ func (p *process) limit(what Failure) string {
 
 // close ends the worker and waits until it is gone.
 func (p *process) close() error {
+	p.closed = true
 	p.stdin.Close()
 	p.cmd.Process.Kill()
 	p.pipe.Close()
@@ -151,6 +153,9 @@ func (p *process) why(ctx context.Context) error {
 func (p *process) receive(ctx context.Context) (kind byte, payload []byte, err error) {
 	if err := ctx.Err(); err != nil {
 		return 0, nil, err
+	}
+	if p.closed { // though messages may have come before
+		return 0, nil, fmt.Errorf("system: %s: %w", p.path, os.ErrClosed)
 	}
 	defer context.AfterFunc(ctx, func() { p.cmd.Process.Kill() })()
 	for {

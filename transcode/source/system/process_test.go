@@ -7,7 +7,6 @@ import (
 	"context"
 	"errors"
 	"fmt"
-	"io"
 	"os"
 	"os/exec"
 	"path/filepath"
@@ -188,12 +187,16 @@ func TestClosingEarlyLeavesNoWorker(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
+	time.Sleep(100 * time.Millisecond) // messages wait in the pipes
 	p.Close()
 	s.Close()
 	gone(t, p.p.cmd.Process.Pid)
 	gone(t, s.p.cmd.Process.Pid)
-	if _, _, err := p.Next(background, &picture.Framed{}); err == nil || err == io.EOF {
-		t.Errorf("a picture after Close: %v", err)
+	if _, _, err := p.Next(background, &picture.Framed{}); !errors.Is(err, os.ErrClosed) {
+		t.Errorf("a picture after Close: %v, want that it is closed", err)
+	}
+	if _, err := s.Read(make([]float32, 2)); !errors.Is(err, os.ErrClosed) {
+		t.Errorf("samples after Close: %v, want that it is closed", err)
 	}
 	if err := p.Close(); err != nil {
 		t.Errorf("second Close: %v", err)
