@@ -123,6 +123,22 @@ const beatHead = 32
 
 // level judges one clip at one pause of the card.
 func level(c *Clip, s summary, p *playerfile.Player, stall playerfile.Figure[time.Duration]) (Level, error) {
+	v, err := timely(c, s, p, stall)
+	if err != nil {
+		return Level{}, err
+	}
+	l := newLink(c, s, p)
+	memory, err := l.memoryRow(c, s, p, stall.Value)
+	if err != nil {
+		return Level{}, err
+	}
+	v.Rows = append(v.Rows, memory)
+	return v, nil
+}
+
+// timely is level without the row of the memory, which takes longer to find than all
+// others and decides nothing that they do not.
+func timely(c *Clip, s summary, p *playerfile.Player, stall playerfile.Figure[time.Duration]) (Level, error) {
 	l := newLink(c, s, p)
 	v := Level{Stall: stall.Value.Seconds(), Origin: stall.Origin, Late: -1, Sound: Plays}
 
@@ -155,11 +171,6 @@ func level(c *Clip, s summary, p *playerfile.Player, stall playerfile.Figure[tim
 	}
 	panel := l.panelRow(c, p, stall.Value)
 	v.Rows = append(v.Rows, panel)
-	memory, err := l.memoryRow(c, s, p, stall.Value)
-	if err != nil {
-		return Level{}, err
-	}
-	v.Rows = append(v.Rows, memory)
 
 	v.Pictures = min(cardRow.Word, panel.Word)
 	if c.HasSound() && panel.Word == Stutters {
@@ -167,9 +178,6 @@ func level(c *Clip, s summary, p *playerfile.Player, stall playerfile.Figure[tim
 	}
 	v.Word, v.Margin, v.Tightest = Plays, 1, CardPart
 	for _, r := range v.Rows {
-		if r.Part == MemoryPart {
-			continue // its want shows in the card's row
-		}
 		v.Word = min(v.Word, r.Word)
 		if r.Margin < v.Margin {
 			v.Margin, v.Tightest = r.Margin, r.Part
@@ -304,6 +312,9 @@ func (l *link) scarce(c *Clip, d *playback.Demand[int64], word Word) bool {
 	better, _ := weigh(big.NewRat(need.Num, need.Den), l.service(c))
 	return better > word
 }
+
+// Fits says whether a clip's format is a player's.
+func Fits(c Clip, p *playerfile.Player) bool { return len(misfits(&c, p)) == 0 }
 
 // misfits compares the clip's format with the player's.
 func misfits(c *Clip, p *playerfile.Player) []Finding {

@@ -34,14 +34,14 @@ func propose(c *Clip, p *playerfile.Player, now Level) ([]Proposal, error) {
 		if err != nil {
 			return false, err
 		}
-		v, err := level(clip, s, player, player.Stall())
+		v, err := timely(clip, s, player, player.Stall())
 		if err != nil {
 			return false, err
 		}
 		if v.Word <= now.Word {
 			return false, nil
 		}
-		found = append(found, Proposal{what, part, v.Word, v.Margin, player.Card.Wiring.Value.Pins()})
+		found = append(found, Proposal{what, part, v.Word, v.Margin, int(player.CardPins())})
 		return true, nil
 	}
 
@@ -99,14 +99,47 @@ func propose(c *Clip, p *playerfile.Player, now Level) ([]Proposal, error) {
 			break
 		}
 	}
-	if c.Alone && !c.Loops || c.Alone && even(c) {
-		half := halved(c)
-		if _, err := try(fmt.Sprintf("every second picture, --rate %.4g", 1/half.interval()), "", half, p); err != nil {
+	for _, n := range thinnings {
+		thin, ok := thinned(c, n.every)
+		if !ok {
+			continue
+		}
+		if ok, err := try(fmt.Sprintf("every %s picture, --rate %.4g", n.word, 1/thin.interval()), "", thin, p); err != nil {
 			return nil, err
+		} else if ok {
+			break
+		}
+	}
+	if len(found) > 0 {
+		return found, nil
+	}
+	// No change is enough by itself: the best wiring there is, with what it takes besides.
+	for _, n := range thinnings {
+		thin, ok := c, true
+		if n.every > 1 {
+			thin, ok = thinned(c, n.every)
+		}
+		for _, w := range card.Wirings() {
+			q := rewired(p, w, clocks[len(clocks)-1])
+			q.Card.Bus.Value = playerfile.Private
+			for kib := int64(16); ok && kib <= 1024; kib *= 4 {
+				q.Memory.ReadAhead.Value = max(kib<<10, p.Memory.ReadAhead.Value)
+				what := fmt.Sprintf("card wiring %v at %.4g MHz on a bus of its own, memory read-ahead %d KiB, every %s picture (--rate %.4g)",
+					w, float64(clocks[len(clocks)-1])/1e6, q.Memory.ReadAhead.Value>>10, n.word, 1/thin.interval())
+				if done, err := try(what, "", thin, q); err != nil || done {
+					return found, err
+				}
+			}
 		}
 	}
 	return found, nil
 }
+
+// thinnings are how many pictures are left out.
+var thinnings = []struct {
+	every int
+	word  string
+}{{2, "second"}, {3, "third"}, {4, "fourth"}, {5, "fifth"}, {6, "sixth"}, {8, "eighth"}}
 
 // clocksFor lists the player's own card clock, then the usual ones above it: who
 // changes the wiring keeps the clock where that is enough.
@@ -133,40 +166,40 @@ func rewired(p *playerfile.Player, w card.Wiring, hz int64) *playerfile.Player {
 	return &q
 }
 
-func even(c *Clip) bool {
-	n := 0
-	for range c.Beats {
-		n++
+// thinned is the clip with every n beats made one: the sound of all and the picture
+// of the first that has one. Its sectors are counted as if the heads and sounds kept
+// theirs, which is never too few. What is left at the end is a beat of its own, as it is
+// when the source is packed at that rate. Clips whose pictures build on each other cannot
+// be thinned.
+func thinned(c *Clip, n int) (*Clip, bool) {
+	if !c.Alone {
+		return nil, false
 	}
-	return n%2 == 0
-}
-
-// halved is the clip with two beats made one: the sound of both and the picture
-// of the first that has one. Its sectors are counted as if the two heads and
-// sounds kept theirs, which is never too few.
-func halved(c *Clip) *Clip {
 	h := *c
-	h.RateDen *= 2
-	h.Lead = c.Lead / 2
+	h.RateDen *= int64(n)
+	h.Lead = c.Lead / n
 	h.SoundHeld = 0
 	h.Beats = func(yield func(Beat) bool) {
-		var first Beat
-		odd := false
+		var all Beat
+		have := 0
 		for b := range c.Beats {
-			if !odd {
-				first, odd = b, true
-				continue
+			if have == 0 {
+				all = b
+			} else {
+				all = merged(all, b)
 			}
-			odd = false
-			if !yield(merged(first, b)) {
-				return
+			if have++; have == n {
+				if !yield(all) {
+					return
+				}
+				have = 0
 			}
 		}
-		if odd {
-			yield(first)
+		if have > 0 {
+			yield(all)
 		}
 	}
-	return &h
+	return &h, true
 }
 
 func merged(a, b Beat) Beat {

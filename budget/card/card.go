@@ -91,9 +91,9 @@ func (w Wiring) String() string {
 	return wirings[w].name
 }
 
-// Pins is the number of lines between chip and card. SPI counts its own clock
-// and data lines also where a panel shares them. With one data line, DAT3 still
-// wants a pull-up at the card, or the card may wake up speaking SPI.
+// Pins is the number of lines between chip and card, on a bus of the card's own.
+// With one data line, DAT3 still wants a pull-up at the card, or the card may wake up
+// speaking SPI.
 func (w Wiring) Pins() int { return wirings[w].pins }
 
 // BlockClocks is the number of bus clocks of one 512-byte block without a gap.

@@ -391,7 +391,7 @@ func (w *walker) consistent(p *Player) error {
 		return w.errAt(w.at["panel.colour-order"], fmt.Sprintf("panel.colour-order: %s has no colours", p.Panel.Pixels.Value), "delete the line")
 	}
 	if chip := p.Pins.Chip; chip.Known() && p.PinsUsed() > chip.Value {
-		return w.errAt(w.at["pins.chip"], fmt.Sprintf("pins.chip: %d pins are used (%d of them by the %s card), the chip has %d", p.PinsUsed(), wiring.Pins(), wiring, chip.Value), "take a part out, or a wiring with fewer pins")
+		return w.errAt(w.at["pins.chip"], fmt.Sprintf("pins.chip: %d pins are used (%d of them by the %s card), the chip has %d", p.PinsUsed(), p.CardPins(), wiring, chip.Value), "take a part out, or a wiring with fewer pins")
 	}
 	return nil
 }

@@ -169,8 +169,9 @@ type Decode struct {
 	TileByte        Figure[time.Duration] // one byte of a tile's pixels
 }
 
-// Pins is what the chip has and who uses it. The card's own lines are not listed:
-// they follow from its wiring.
+// Pins is what the chip has and who uses it. The card's own lines are not listed, as
+// they follow from its wiring; the panel's clock and data line are, also where the
+// card shares them.
 type Pins struct {
 	Chip Figure[int64] // usable pins of the chip; unknown when not given
 	Uses []PinUse      // in the order of the file
@@ -248,9 +249,19 @@ func (p *Player) Stall() Figure[time.Duration] {
 	return p.Card.Stall
 }
 
-// PinsUsed counts the pins of every listed part and of the card's wiring.
+// CardPins is how many of the chip's pins the card takes: those of its wiring, or 2
+// on a bus that it shares with the panel (a select line and the data line back; the
+// clock and the other data line are the panel's).
+func (p *Player) CardPins() int64 {
+	if p.Card.Bus.Value == Shared {
+		return 2
+	}
+	return int64(p.Card.Wiring.Value.Pins())
+}
+
+// PinsUsed counts the pins of every listed part and of the card.
 func (p *Player) PinsUsed() int64 {
-	n := int64(p.Card.Wiring.Value.Pins())
+	n := p.CardPins()
 	for _, u := range p.Pins.Uses {
 		n += u.Count
 	}

@@ -202,7 +202,7 @@ var schema = []section{
 	}},
 	{name: "card", need: true, doc: "The SD card and the way to it.", fields: []field{
 		{key: "wiring", need: true, example: "1-bit",
-			doc:   "spi (4 pins), 1-bit (3 pins) or 4-bit (6 pins).",
+			doc:   "spi (4 pins, on a shared bus 2 besides the panel's), 1-bit (3) or 4-bit (6).",
 			value: figure(wirings, func(p *Player) *Figure[card.Wiring] { return &p.Card.Wiring })},
 		{key: "clock", need: true, example: "40 MHz",
 			doc:   "Clock of the card's bus that the firmware asks for.",
@@ -259,7 +259,7 @@ var schema = []section{
 		{key: "per-byte", example: "10 ns", doc: "One byte of a tile's pixels.",
 			value: figure(times, func(p *Player) *Figure[time.Duration] { return &p.Decode.TileByte }, decodeTimes)},
 	}},
-	{name: "pins", doc: "The chip's pins. The card's lines follow from its wiring and are not listed.", fields: []field{
+	{name: "pins", doc: "The chip's pins. The card's lines follow from its wiring and are not listed; those\nof the panel are, also where the card shares its clock and data line.", fields: []field{
 		{key: "chip", example: "24", doc: "Pins of the chip that can be used.",
 			value: figure(counts("24"), func(p *Player) *Figure[int64] { return &p.Pins.Chip }, between(1, 1000, plain.text))},
 		{key: "optional", example: "[battery-gauge]", doc: "Parts that can be left out to free their pins.",

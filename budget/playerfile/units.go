@@ -388,3 +388,16 @@ var dates = kind[string]{
 	text: func(s string) string { return s },
 	si:   func(s string) any { return s },
 }
+
+// ParseClock reads the clock of a card's bus as a player file writes it: "40 MHz",
+// "80/3 MHz".
+func ParseClock(text string) (Ratio, error) {
+	r, err := frequencies.parse(text)
+	if err == nil {
+		err = busClocks(r)
+	}
+	return r, err
+}
+
+// String writes a ratio as a clock or a rate: "40 MHz", "375000/17 Hz".
+func (r Ratio) String() string { return frequencies.text(r) }

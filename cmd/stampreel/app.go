@@ -18,6 +18,7 @@ func commands() []*command {
 		packCommand(),
 		fillCommand(),
 		checkCommand(),
+		wiringCommand(),
 		measureCommand(),
 		previewCommand(),
 		infoCommand(),

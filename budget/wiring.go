@@ -1,0 +1,206 @@
+package budget
+
+import (
+	"cmp"
+	"slices"
+
+	"example.org/stampreel/budget/card"
+	"example.org/stampreel/budget/playerfile"
+)
+
+// Choice is a way to wire the card of a player.
+type Choice struct {
+	Wiring card.Wiring
+	Bus    playerfile.Bus
+	Clock  playerfile.Ratio // Hz on the wire
+	Every  int              // of how many pictures one is shown: 1 for all of them
+	What   string           // what a fallback gives up; "" for an ordinary choice
+	Own    bool             // the card is wired as the player file says
+}
+
+// own is what the player file says.
+func own(p *playerfile.Player) Choice {
+	return Choice{Wiring: p.Card.Wiring.Value, Bus: p.Card.Bus.Value, Clock: p.Card.RealClock.Value, Every: 1, Own: true}
+}
+
+// usualClocks are bus clocks in Hz that cards take: 25 MHz is their default speed and 50
+// MHz their high speed, the others are what dividers make.
+var usualClocks = []playerfile.Ratio{{Num: 20_000_000, Den: 1}, {Num: 25_000_000, Den: 1}, {Num: 40_000_000, Den: 1}, {Num: 50_000_000, Den: 1}}
+
+// Choices lists the ways to wire a player's card at some clocks in Hz and at its own,
+// fewest pins first, then the slowest clock. Without clocks they are the usual ones.
+func Choices(p *playerfile.Player, clocks ...playerfile.Ratio) []Choice {
+	if len(clocks) == 0 {
+		clocks = usualClocks
+	}
+	own := own(p)
+	clocks = append(slices.Clone(clocks), own.Clock)
+	slices.SortFunc(clocks, func(a, b playerfile.Ratio) int { return a.Rat().Cmp(b.Rat()) })
+	clocks = slices.Compact(clocks)
+	var all []Choice
+	for _, w := range card.Wirings() {
+		for _, bus := range []playerfile.Bus{playerfile.Shared, playerfile.Private} {
+			if bus == playerfile.Shared && w != card.SPI {
+				continue
+			}
+			for _, clock := range clocks {
+				c := Choice{Wiring: w, Bus: bus, Clock: clock, Every: 1, Own: true}
+				c.Own = c == own
+				if c.Own || clock.Float() <= float64(w.TopClock()) {
+					all = append(all, c)
+				}
+			}
+		}
+	}
+	slices.SortStableFunc(all, func(a, b Choice) int { return cmp.Compare(a.on(p).CardPins(), b.on(p).CardPins()) })
+	return all
+}
+
+// Fallbacks lists ways to go on when something of a player's own wiring fails: a line
+// of its 4-bit bus, half of its clock, every second picture, or several of these.
+func Fallbacks(p *playerfile.Player) []Choice {
+	whole := own(p)
+	half := whole
+	half.Own, half.Clock = false, playerfile.Ratio{Num: whole.Clock.Num, Den: 2 * whole.Clock.Den}
+	if whole.Clock.Num%2 == 0 {
+		half.Clock = playerfile.Ratio{Num: whole.Clock.Num / 2, Den: whole.Clock.Den}
+	}
+	of := func(c Choice, every int, what string) Choice {
+		c.Every, c.What = every, what
+		return c
+	}
+	var all []Choice
+	if whole.Wiring == card.FourBit {
+		one, slow := whole, half
+		one.Wiring, slow.Wiring, one.Own = card.OneBit, card.OneBit, false
+		if top := (playerfile.Ratio{Num: card.OneBit.TopClock(), Den: 1}); one.Clock.Float() > top.Float() {
+			one.Clock = top
+		}
+		all = append(all, of(one, 1, "1-bit, when one of DAT1 to DAT3 fails"), of(slow, 1, "1-bit at half the clock"), of(one, 2, "1-bit, every second picture"))
+	}
+	return append(all, of(half, 1, "half the clock"), of(whole, 2, "every second picture"), of(half, 2, "half the clock, every second picture"))
+}
+
+// on is the player with its card wired in this way. What was measured holds for the
+// player's own wiring alone, so the rate of all others is computed.
+func (c Choice) on(p *playerfile.Player) *playerfile.Player {
+	if c.Own {
+		return p
+	}
+	q := *p
+	q.Card.Wiring = playerfile.Figure[card.Wiring]{Value: c.Wiring, Origin: playerfile.Assumed}
+	q.Card.Bus = playerfile.Figure[playerfile.Bus]{Value: c.Bus, Origin: playerfile.Assumed}
+	q.Card.RealClock = playerfile.Figure[playerfile.Ratio]{Value: c.Clock, Origin: playerfile.Assumed}
+	q.Card.Measured.Rate = playerfile.Figure[int64]{}
+	return &q
+}
+
+// Wired is what becomes of clips with one choice, at the typical level.
+type Wired struct {
+	Choice
+	Pins     int64   // that the card takes
+	Left     int64   // pins of the chip that are left over, below zero those it lacks; of meaning where the chip's are known
+	InTime   int     // clips that do not stutter
+	Word     Word    // the worst clip's
+	Margin   float64 // its margin
+	Tightest Part    // what sets it
+	Worst    int     // number of that clip, in the order of Add; −1 before there is one
+
+	player         *playerfile.Player
+	bytes, seconds float64 // read, beat by beat
+}
+
+// Usable is the bytes a second that the card brings when the clips are read beat by
+// beat, with all requests and steps, and on a shared bus with the turns of the panel, as
+// long as nothing else is waited for.
+func (w *Wired) Usable() float64 {
+	if w.seconds == 0 {
+		return 0
+	}
+	return w.bytes / w.seconds
+}
+
+// Wirings is what becomes of clips with one choice after another.
+type Wirings struct {
+	Rows  []Wired
+	Clips int
+}
+
+// NewWirings begins a table of choices for a player.
+func NewWirings(p *playerfile.Player, choices []Choice) *Wirings {
+	t := &Wirings{}
+	for _, c := range choices {
+		q := c.on(p)
+		t.Rows = append(t.Rows, Wired{
+			Choice: c, Pins: q.CardPins(), Left: q.Pins.Chip.Value - q.PinsUsed(),
+			Word: Plays, Margin: 1, Tightest: CardPart, Worst: -1, player: q,
+		})
+	}
+	return t
+}
+
+// Add judges one more clip with every choice. Where pictures are to be left out, a clip
+// whose pictures build on each other is judged as it is.
+func (t *Wirings) Add(c Clip) error {
+	whole, err := c.check()
+	if err != nil {
+		return err
+	}
+	for i := range t.Rows {
+		w, c, s := &t.Rows[i], &c, whole
+		if thin, ok := thinned(c, w.Every); ok && w.Every > 1 {
+			c = thin
+			if s, err = c.check(); err != nil {
+				return err
+			}
+		}
+		v, err := timely(c, s, w.player, w.player.Stall())
+		if err != nil {
+			return err
+		}
+		if v.Word != Stutters {
+			w.InTime++
+		}
+		if w.Worst < 0 || v.Margin < w.Margin {
+			w.Word, w.Margin, w.Tightest, w.Worst = v.Word, v.Margin, v.Tightest, t.Clips
+		}
+		l := newLink(c, s, w.player)
+		place, jump := c.Place, true
+		for b := range c.Beats {
+			if b.Begins > 0 {
+				place = b.Begins
+			}
+			size := float64(b.Sectors) * card.SectorBytes
+			w.bytes += size
+			w.seconds += l.request + size/l.rate + l.steps(b, place, jump)
+			if t := l.drawing(b); l.shared && t > 0 {
+				w.seconds += t + l.request // the card is asked again after it
+			}
+			place, jump = place+int64(b.Sectors), false
+		}
+	}
+	t.Clips++
+	return nil
+}
+
+// Cheapest returns the number of the row that takes fewest pins, and of those has the
+// slowest clock, among the rows with which every clip plays; where there is none,
+// among those with which every clip is in time; else −1. At most so many pins are
+// taken, −1 for any number.
+func (t *Wirings) Cheapest(pins int64) int {
+	for _, word := range []Word{Plays, Tight} {
+		best := -1
+		for i, w := range t.Rows {
+			if w.Word < word || pins >= 0 && w.Pins > pins {
+				continue
+			}
+			if best < 0 || w.Pins < t.Rows[best].Pins || w.Pins == t.Rows[best].Pins && w.Clock.Rat().Cmp(t.Rows[best].Clock.Rat()) < 0 {
+				best = i
+			}
+		}
+		if best >= 0 {
+			return best
+		}
+	}
+	return -1
+}
