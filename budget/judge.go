@@ -4,6 +4,7 @@ import (
 	"errors"
 	"fmt"
 	"math/big"
+	"slices"
 	"time"
 
 	"example.org/stampreel/budget/card"
@@ -65,6 +66,11 @@ type Level struct {
 	Late     int               `json:"first_late"` // first beat that is late or silent, −1 for none
 	LateAt   float64           `json:"late_at_s"`  // its time in the clip, seconds; 0 for none
 	Rows     []Row             `json:"rows"`       // card, sound, panel, memory; those the clip has
+}
+
+// HasSound says whether the clip has sound that was judged.
+func (l *Level) HasSound() bool {
+	return slices.ContainsFunc(l.Rows, func(r Row) bool { return r.Part == SoundPart })
 }
 
 // Finding is a way in which a clip was made for another player.

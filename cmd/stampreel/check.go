@@ -6,8 +6,12 @@ import (
 	"math"
 	"path/filepath"
 	"slices"
+	"strconv"
+
+	"github.com/urfave/cli/v2"
 
 	"example.org/stampreel/budget"
+	"example.org/stampreel/budget/card"
 	"example.org/stampreel/budget/playerfile"
 	"example.org/stampreel/cmd/stampreel/internal/console"
 	"example.org/stampreel/cmd/stampreel/internal/fill"
@@ -21,13 +25,19 @@ func checkCommand() *command {
 		about: "Holds what each clip asks of the card, the panel's bus and the memory against what " +
 			"the player gives, and says plays, tight (in time with less than 20 % to spare) or " +
 			"stutters. Two levels are judged: the pause of the card that the player file gives, which " +
-			"decides, and the 100 ms that the SD specification allows a card to take. Exit code 3 " +
-			"when a clip stutters or was made for another player. Whether all bytes of a clip are " +
-			"right, verify tells.",
+			"decides, and the 100 ms that the SD specification allows a card to take. One clip is shown in " +
+			"full, with what would help, each change judged again; of several there is a table, the " +
+			"seams between clips that follow each other without a gap, and how long a copy takes. Exit " +
+			"code 3 when a clip stutters or was made for another player, or when all of them do not " +
+			"fit the card of --card-size. Whether all bytes of a clip are right, verify tells.",
 		operands: []operand{{"CLIP|FOLDER...", "clips, or folders of them (a card)"}},
+		flags: []cli.Flag{
+			&cli.StringFlag{Name: "card-size", Usage: "does it all fit a card of `SIZE`, as printed on it: 4GB?"},
+		},
 		examples: []example{
 			{"stampreel check film.srq", "every part of the player that film.srq loads, with margins"},
 			{"stampreel check /media/card --player player.yaml", "a table of all clips on a card"},
+			{"stampreel check reel --card-size 4GB", "the same of a folder, and whether a card of 4 GB holds it"},
 		},
 		results: true, player: true,
 		run: runCheck,
@@ -44,7 +54,51 @@ type checked struct {
 	Fits    bool           `json:"fits"`
 }
 
+// seam is going on from one clip to the next, for JSON.
+type seam struct {
+	From   string      `json:"from"`
+	To     string      `json:"to"`
+	Word   budget.Word `json:"verdict"`
+	Margin float64     `json:"margin"`
+	Late   int         `json:"first_late"` // counted from the first beat of from
+}
+
+// copying is a way to the card, for JSON.
+type copying struct {
+	Link  string  `json:"link"`
+	Write float64 `json:"write_s"`
+	Least float64 `json:"write_least_s"`
+	Read  float64 `json:"read_s"`
+}
+
+// checkedAll is what check says, for JSON.
+type checkedAll struct {
+	Player string    `json:"player"`
+	Clips  []checked `json:"clips"`
+	Seams  []seam    `json:"seams"` // between clips that are alike, in their order
+	Failed []failed  `json:"failed"`
+	Copy   []copying `json:"copying"`
+	Room   *cardRoom `json:"card,omitempty"`
+}
+
+type failed struct {
+	Clip  string `json:"clip"`
+	Error string `json:"error"`
+}
+
+// cardRoom is what a card of a size holds.
+type cardRoom struct {
+	Size  int64 `json:"size_bytes"`
+	Room  int64 `json:"room_bytes"`
+	Taken int64 `json:"taken_bytes"` // whole clusters
+	Fits  bool  `json:"fits"`
+}
+
 func runCheck(ctx context.Context, c *call) error {
+	room, err := c.cardRoom()
+	if err != nil {
+		return err
+	}
 	clips, err := clipsIn(ctx, c.operands)
 	if err != nil {
 		return err
@@ -57,45 +111,115 @@ func runCheck(ctx context.Context, c *call) error {
 	if err != nil {
 		return err
 	}
-	type failed struct {
-		Clip  string `json:"clip"`
-		Error string `json:"error"`
-	}
-	doc := struct {
-		Player string    `json:"player"`
-		Clips  []checked `json:"clips"`
-		Failed []failed  `json:"failed"`
-	}{player.Name.Value, []checked{}, []failed{}}
+	doc := checkedAll{Player: player.Name.Value, Clips: []checked{}, Seams: []seam{}, Failed: []failed{}, Room: room}
+	var before budget.Clip // the last one that was judged
 	for _, path := range clips {
 		h, clip, err := fill.Load(ctx, path)
+		var v budget.Verdict
 		if err == nil {
-			var v budget.Verdict
-			if v, err = budget.Judge(clip, player); err == nil {
-				doc.Clips = append(doc.Clips, checked{
-					Clip: path, Seconds: container.BeatTime(h.Rate(), h.Beats).Seconds(), Rate: h.Rate().Float(),
-					Bytes: int64(h.FileSectors) * container.SectorBytes, Verdict: v, Fits: v.Fits(),
-				})
-				continue
+			v, err = budget.Judge(clip, player)
+		}
+		switch {
+		case ctx.Err() != nil:
+			return ctx.Err()
+		case err != nil && len(clips) == 1:
+			return err
+		case err != nil:
+			c.console.Error(plainText(err))
+			doc.Failed = append(doc.Failed, failed{path, err.Error()})
+			continue
+		}
+		now := checked{
+			Clip: path, Seconds: container.BeatTime(h.Rate(), h.Beats).Seconds(), Rate: h.Rate().Float(),
+			Bytes: int64(h.FileSectors) * container.SectorBytes, Verdict: v, Fits: v.Fits(),
+		}
+		if n := len(doc.Clips); n > 0 && v.Fits() && doc.Clips[n-1].Fits {
+			level, alike, err := budget.Seam(before, clip, player)
+			if err != nil {
+				return err
+			}
+			if alike {
+				doc.Seams = append(doc.Seams, seam{doc.Clips[n-1].Clip, path, level.Word, level.Margin, level.Late})
 			}
 		}
-		if ctx.Err() != nil {
-			return ctx.Err()
-		}
-		if len(clips) == 1 {
-			return err
-		}
-		c.console.Error(plainText(err))
-		doc.Failed = append(doc.Failed, failed{path, err.Error()})
+		doc.Clips, before = append(doc.Clips, now), clip
 	}
 	if len(clips) == 1 {
 		c.explain(&doc.Clips[0], player)
 	} else {
 		c.checkTable(doc.Clips, len(clips), player)
+		c.seams(doc.Seams, doc.Clips)
 	}
+	c.copying(&doc, len(clips) > 1)
 	if err := c.console.JSON(doc); err != nil {
 		return err
 	}
-	return c.checkError(doc.Clips, len(doc.Failed), player)
+	return c.checkError(&doc, player)
+}
+
+// cardRoom reads --card-size.
+func (c *call) cardRoom() (*cardRoom, error) {
+	text := c.String("card-size")
+	if text == "" {
+		return nil, nil
+	}
+	size, err := parseSize("card-size", text)
+	if err != nil {
+		return nil, err
+	}
+	return &cardRoom{Size: size, Room: card.Room(size)}, nil
+}
+
+// seams tells of clips that play by themselves but not after each other.
+func (c *call) seams(seams []seam, clips []checked) {
+	words := map[string]budget.Word{}
+	for i := range clips {
+		words[clips[i].Clip] = clips[i].Verdict.Typical.Word
+	}
+	for _, s := range seams {
+		if s.Word < min(words[s.From], words[s.To]) {
+			c.console.Result("from %s on to %s without a gap: %v", console.Name(s.From), console.Name(s.To), s.Word)
+		}
+	}
+}
+
+// copying shows how long a copy takes, and whether a card holds it.
+func (c *call) copying(doc *checkedAll, show bool) {
+	var bytes int64
+	var length float64
+	for i := range doc.Clips {
+		k := &doc.Clips[i]
+		bytes += k.Bytes
+		length += k.Seconds
+		if doc.Room != nil {
+			doc.Room.Taken += card.Taken(k.Bytes)
+		}
+	}
+	t := console.NewTable(console.Words("copying to a card"), console.Numbers("usually", "m:ss"), console.Numbers("at least", "m:ss"), console.Numbers("reading back", "m:ss"))
+	for _, l := range card.Links() {
+		usual, least := l.Writing(bytes)
+		doc.Copy = append(doc.Copy, copying{l.Name, usual.Seconds(), least.Seconds(), l.Reading(bytes).Seconds()})
+		t.Row("over "+l.Name, console.TimeLeft(usual), console.TimeLeft(least), console.TimeLeft(l.Reading(bytes)))
+	}
+	if show {
+		c.console.Result("")
+		c.console.Result("%s, %s long", console.Size(bytes), console.Duration(seconds(length)))
+		c.console.Table(t)
+	}
+	r := doc.Room
+	if r == nil {
+		return
+	}
+	r.Fits = r.Taken <= r.Room
+	text := "holds all of it"
+	if !r.Fits {
+		text = fmt.Sprintf("is %s too small", console.Size(r.Taken-r.Room))
+	}
+	more := ""
+	if bytes > 0 && r.Room > r.Taken {
+		more = fmt.Sprintf(", with room for %s more like that", console.Duration(seconds(length*float64(r.Room-r.Taken)/float64(bytes))))
+	}
+	c.console.Result("A card of %s %s%s.", console.Size(r.Size), text, more)
 }
 
 // checkTable is a line a clip.
@@ -128,7 +252,7 @@ func (c *call) explain(k *checked, player *playerfile.Player) {
 		{fmt.Sprintf("a pause of %.0f ms, the most that the SD specification allows", 1000*v.Limit.Stall), &v.Limit},
 	} {
 		c.console.Result("")
-		c.console.Result("%s: %v%s", level.name, level.l.Word, lateText(level.l))
+		c.console.Result("%s: %s%s", level.name, levelText(level.l), lateText(level.l))
 		t := console.NewTable(console.Words("  part"), console.Numbers("need", ""), console.Numbers("has", ""), console.Words("unit"), console.Numbers("margin", "%"), console.Words("verdict"), console.Words("figures"))
 		for _, r := range level.l.Rows {
 			need, has, unit := amounts(&r)
@@ -136,9 +260,38 @@ func (c *call) explain(k *checked, player *playerfile.Player) {
 		}
 		c.console.Table(t)
 	}
+	c.console.Result("")
+	start := fmt.Sprintf("from the press of a button to the picture: %.2f s with memory full first", v.Start.Full)
+	if v.Start.Least > 0 {
+		start += fmt.Sprintf(", %.2f s at the least", v.Start.Least)
+	}
+	c.console.Result("%s", start)
+	if len(v.Proposals) > 0 && v.Fits() {
+		c.console.Result("")
+		t := console.NewTable(console.Words("what would help"), console.Numbers("margin", "%"), console.Words("verdict"), console.Numbers("card's pins", ""))
+		for _, p := range v.Proposals {
+			t.Row(p.What, console.PercentNumber(p.Margin), wordCell(p.Word), strconv.Itoa(p.Pins))
+		}
+		c.console.Table(t)
+	}
 	if v.Strips {
 		c.console.Note("the memory is too small for whole beats: pictures are drawn in strips as they arrive")
 	}
+}
+
+// levelText is a verdict, with pictures and sound apart where they differ.
+func levelText(l *budget.Level) string {
+	switch {
+	case l.Word == budget.Stutters && !l.HasSound():
+		return "stutters: pictures come late"
+	case l.Pictures == budget.Stutters && l.Sound != budget.Stutters:
+		return "stutters: pictures come late, the sound goes on"
+	case l.Pictures != budget.Stutters && l.Sound == budget.Stutters:
+		return "stutters: the sound has gaps"
+	case l.Word == budget.Stutters:
+		return "stutters: pictures come late and the sound has gaps"
+	}
+	return l.Word.String()
 }
 
 func lateText(l *budget.Level) string {
@@ -166,17 +319,23 @@ func amounts(r *budget.Row) (need, has, unit string) {
 	return need, number(r.Service), map[string]string{"bytes/s": "MB/s", "s": "ms", "bytes": "KiB"}[r.Unit]
 }
 
+// mostTries is how many proposals stand below an error; the table has all of them.
+const mostTries = 3
+
 // checkError turns verdicts into the exit code.
-func (c *call) checkError(clips []checked, failed int, player *playerfile.Player) error {
+func (c *call) checkError(doc *checkedAll, player *playerfile.Player) error {
 	var bad []*checked
+	clips := doc.Clips
 	for i := range clips {
 		if !clips[i].Verdict.OK() {
 			bad = append(bad, &clips[i])
 		}
 	}
 	switch {
-	case len(bad) == 0 && failed > 0:
-		return fmt.Errorf("%s could not be read", console.Count(int64(failed), "clip", "clips"))
+	case len(bad) == 0 && len(doc.Failed) > 0:
+		return fmt.Errorf("%s could not be read", console.Count(int64(len(doc.Failed)), "clip", "clips"))
+	case len(bad) == 0 && doc.Room != nil && !doc.Room.Fits:
+		return &NotFitError{Text: fmt.Sprintf("a card of %s does not hold all of it", console.Size(doc.Room.Size)), Try: []string{"a larger card, fewer clips, or a lower --rate"}}
 	case len(bad) == 0:
 		return nil
 	case len(clips) > 1:
@@ -194,8 +353,11 @@ func (c *call) checkError(clips []checked, failed int, player *playerfile.Player
 	if !v.Fits() { // nothing else helps before that
 		return e
 	}
-	for _, p := range v.Proposals {
+	for _, p := range v.Proposals[:min(mostTries, len(v.Proposals))] {
 		e.Try = append(e.Try, fmt.Sprintf("%s: %v with a margin of %s", p.What, p.Word, console.Percent(p.Margin)))
+	}
+	if len(e.Try) == 0 {
+		e.Try = append(e.Try, "smaller pictures: no wiring, memory or rate of pictures is enough for these")
 	}
 	return e
 }
