@@ -14,10 +14,11 @@
 //
 // where q is the time of one request, s that of the steps to the clusters that begin
 // within the beat, p the time the panel's bus takes for the picture (its bits over the
-// clock, and for each window the bytes that address it and the driver's set-up), and n
-// the number of strips. On a shared bus drawing interrupts reading, so reading asks
-// again after each picture or strip; in strips the slower of card and panel sets the
-// pace. For whole beats only the bytes take room in memory; the request, the steps and
+// clock, and for each window the bytes that address it and the driver's set-up; with
+// decoding, where it is coded), and n the number of strips. On a shared bus drawing
+// interrupts reading, so reading asks again after each picture or strip; a chip without
+// DMA cannot read while it draws either, but need not ask again. In strips the slower of
+// card and panel sets the pace. For whole beats only the bytes take room in memory; the request, the steps and
 // the drawing are the overheads of package playback.
 //
 // Playing starts with a full buffer. The read-ahead buffer B is the player's
@@ -49,6 +50,7 @@ import (
 	"iter"
 
 	"example.org/stampreel/budget/card"
+	"example.org/stampreel/container"
 	"example.org/stampreel/container/pixel"
 )
 
@@ -79,12 +81,15 @@ type Clip struct {
 
 // Beat is one beat as it lies on the card and goes to the panel.
 type Beat struct {
-	Sectors    int   // 512-byte sectors of the whole beat, at least 1
-	SoundBytes int64 // of the sound stored in it
-	FrameBytes int64 // of the stored picture; 0 when the last one stays
-	PanelBytes int64 // pixel bytes that the panel's bus carries
-	Windows    int   // transfers to the panel: 1 for a whole picture, 0 for none
-	Begins     int64 // for the first beat of another file than the beat before: its sector there; else 0
+	Sectors      int                   // 512-byte sectors of the whole beat, at least 1
+	SoundBytes   int64                 // of the sound stored in it
+	FrameBytes   int64                 // of the stored picture; 0 when the last one stays
+	PanelBytes   int64                 // pixel bytes that the panel's bus carries
+	Windows      int                   // transfers to the panel: 1 for a whole picture, 0 for none
+	Coding       container.FrameCoding // of the picture
+	Blocks       int                   // of a JPEG picture, of 8 by 8 values
+	Coefficients int                   // of them that are not zero
+	Begins       int64                 // for the first beat of another file than the beat before: its sector there; else 0
 }
 
 // maxBeats bounds a clip: a file under 4 GiB has at most as many sectors.
@@ -118,6 +123,7 @@ func (c *Clip) check() (summary, error) {
 	var bad error
 	for b := range c.Beats {
 		if b.Sectors < 1 || b.Sectors > 1<<16 || b.Windows < 0 || b.Windows > 1<<16 || b.Begins < 0 || b.Begins > 1<<32 ||
+			b.Blocks < 0 || b.Blocks > 1<<24 || b.Coefficients < 0 || b.Coefficients > 64*b.Blocks ||
 			b.SoundBytes < 0 || b.FrameBytes < 0 || b.PanelBytes < 0 || b.PanelBytes > 1<<26 ||
 			b.SoundBytes+b.FrameBytes > int64(b.Sectors)*card.SectorBytes {
 			bad = fmt.Errorf("budget: beat %d: %d sectors, %d bytes of sound, %d of picture, %d for the panel in %d windows: not possible", s.beats, b.Sectors, b.SoundBytes, b.FrameBytes, b.PanelBytes, b.Windows)

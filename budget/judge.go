@@ -35,10 +35,11 @@ type Part string
 
 // The parts.
 const (
-	CardPart   Part = "card"   // the card and its wiring, as pictures need them
-	PanelPart  Part = "panel"  // the panel's bus
-	MemoryPart Part = "memory" // the read-ahead buffer
-	SoundPart  Part = "sound"  // the card and its wiring, as sound needs them
+	CardPart    Part = "card"    // the card and its wiring, as pictures need them
+	PanelPart   Part = "panel"   // the panel's bus
+	DecoderPart Part = "decoder" // decoding, and drawing what is decoded
+	MemoryPart  Part = "memory"  // the read-ahead buffer
+	SoundPart   Part = "sound"   // the card and its wiring, as sound needs them
 )
 
 // Row is one part's need against what it gives.
@@ -65,7 +66,7 @@ type Level struct {
 	Tightest Part              `json:"tightest"`   // the part that sets the margin
 	Late     int               `json:"first_late"` // first beat that is late or silent, −1 for none
 	LateAt   float64           `json:"late_at_s"`  // its time in the clip, seconds; 0 for none
-	Rows     []Row             `json:"rows"`       // card, sound, panel, memory; those the clip has
+	Rows     []Row             `json:"rows"`       // card, sound, panel, decoder, memory; those the clip has
 }
 
 // HasSound says whether the clip has sound that was judged.
@@ -85,6 +86,7 @@ type Verdict struct {
 	Limit     Level      `json:"specification"` // at the 100 ms the specification allows
 	Misfits   []Finding  `json:"misfits"`       // empty when the clip was made for this player
 	Strips    bool       `json:"strips"`        // the memory is too small for whole beats
+	Unjudged  []string   `json:"unjudged"`      // what the player file tells too little about
 	Start     Start      `json:"start"`         // from the press of a button to the picture
 	Proposals []Proposal `json:"proposals"`     // changes that help, each judged again
 }
@@ -103,7 +105,7 @@ func Judge(c Clip, p *playerfile.Player) (Verdict, error) {
 	if err != nil {
 		return Verdict{}, err
 	}
-	v := Verdict{Misfits: misfits(&c, p), Proposals: []Proposal{}}
+	v := Verdict{Misfits: misfits(&c, p), Unjudged: unjudged(&c, p), Proposals: []Proposal{}}
 	l := newLink(&c, s, p)
 	v.Strips = l.reading == playback.Strips
 	if v.Typical, err = level(&c, s, p, p.Stall()); err != nil {
@@ -177,6 +179,10 @@ func timely(c *Clip, s summary, p *playerfile.Player, stall playerfile.Figure[ti
 	}
 	panel := l.panelRow(c, p, stall.Value)
 	v.Rows = append(v.Rows, panel)
+	if row, ok := l.decoderRow(c, p, stall.Value); ok {
+		v.Rows = append(v.Rows, row)
+		panel.Word = min(panel.Word, row.Word)
+	}
 
 	v.Pictures = min(cardRow.Word, panel.Word)
 	if c.HasSound() && panel.Word == Stutters {
@@ -187,12 +193,15 @@ func timely(c *Clip, s summary, p *playerfile.Player, stall playerfile.Figure[ti
 		v.Word = min(v.Word, r.Word)
 		if r.Margin < v.Margin {
 			v.Margin, v.Tightest = r.Margin, r.Part
+			if r.Part == DecoderPart && panel.Need >= l.longestDecoding(c) {
+				v.Tightest = PanelPart // the decoder by itself would be quick enough
+			}
 		}
 		if r.Late >= 0 && (v.Late < 0 || r.Late < v.Late) {
 			v.Late, v.LateAt = r.Late, float64(r.Late)*c.interval()
 		}
 	}
-	if v.Word != Plays && v.Tightest != PanelPart && l.scarce(c, pictures, v.Word) {
+	if v.Word != Plays && (v.Tightest == CardPart || v.Tightest == SoundPart) && l.scarce(c, pictures, v.Word) {
 		v.Tightest = MemoryPart
 	}
 	return v, nil
@@ -243,7 +252,7 @@ func weigh(need, have *big.Rat) (Word, float64) {
 }
 
 func (l *link) panelRow(c *Clip, p *playerfile.Player, stall time.Duration) Row {
-	longest, late := l.busy(c, stall)
+	longest, late := l.busy(c, stall, l.drawing)
 	r := Row{Part: PanelPart, Need: longest, Service: l.interval, Unit: "s", Late: late,
 		Origin: min(p.Panel.RealClock.Origin, p.Panel.SetUpTime.Origin, p.Panel.WindowBytes.Origin)}
 	r.Word, r.Margin = weigh(new(big.Rat).SetFloat64(longest), new(big.Rat).SetFloat64(l.interval))

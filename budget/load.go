@@ -7,6 +7,7 @@ import (
 
 	"example.org/stampreel/budget/card"
 	"example.org/stampreel/budget/playerfile"
+	"example.org/stampreel/container"
 	"example.org/stampreel/container/playback"
 )
 
@@ -18,6 +19,9 @@ const most = 4096
 type link struct {
 	reading  playback.Reading
 	shared   bool
+	turns    bool // reading rests while a picture is decoded or drawn: on a shared bus, or without DMA
+	lines    int  // of the stored picture
+	decoder  decoder
 	files    int      // that are opened one after another
 	held     int64    // bytes of sound held ahead
 	buffer   int64    // bytes of read-ahead left, whole sectors
@@ -41,6 +45,9 @@ func newLink(c *Clip, s summary, p *playerfile.Player) link {
 	r, _ := p.Reading()
 	l := link{
 		shared:   p.Card.Bus.Value == playerfile.Shared,
+		turns:    p.Card.Bus.Value == playerfile.Shared || !p.Panel.DMA.Value,
+		lines:    c.Height,
+		decoder:  newDecoder(p),
 		files:    s.files,
 		held:     int64(c.Lead+1) * s.maxSound,
 		card:     r,
@@ -84,6 +91,8 @@ func (l *link) drawing(b Beat) float64 {
 	t := float64(b.PanelBytes)*l.pixel + float64(b.Windows)*l.window
 	if l.reading == playback.Strips {
 		t += float64(l.strips(b)) * l.setUp
+	} else if b.Coding == container.JPEG {
+		t += float64(l.pictureStrips(b)) * l.setUp
 	}
 	return t
 }
@@ -113,17 +122,21 @@ func (l *link) steps(b Beat, place int64, jump bool) float64 {
 // steps from cluster to cluster, are one.
 func (l *link) cost(b Beat, steps float64) (bytes, busy int64) {
 	size := float64(b.Sectors) * card.SectorBytes
-	q, p := l.request*l.rate, l.drawing(b)*l.rate
+	q, p := l.request*l.rate, l.handling(b)*l.rate
+	again := q // the card is asked again after the panel had the bus
+	if !l.shared {
+		again = 0
+	}
 	switch {
-	case l.reading == playback.Whole && (!l.shared || p == 0):
+	case l.reading == playback.Whole && (!l.turns || p == 0):
 		return int64(size), 0
 	case l.reading == playback.Whole:
-		return int64(size), up(q + p)
-	case !l.shared:
+		return int64(size), up(again + p)
+	case !l.turns:
 		// Steps keep a small ring from the panel, which then has no time to catch up.
 		return up(q + steps*l.rate + max(size, p)), 0
 	}
-	return up(size + steps*l.rate + float64(1+l.strips(b))*q + p), 0
+	return up(size + steps*l.rate + q + float64(l.strips(b))*again + p), 0
 }
 
 // up rounds up to whole bytes, with an allowance for the arithmetic before it.
@@ -148,7 +161,7 @@ func (l *link) demand(c *Clip, s summary, stall time.Duration, lead int) *playba
 		if l.card.Cluster > 0 || s.files > 1 {
 			d.Over = make([]int64, 0, s.beats)
 		}
-		if l.shared {
+		if l.turns {
 			d.Busy = make([]int64, 0, s.beats)
 		}
 	}
@@ -167,12 +180,12 @@ func (l *link) demand(c *Clip, s summary, stall time.Duration, lead int) *playba
 		if d.Busy != nil {
 			d.Busy = append(d.Busy, busy)
 		}
-		lag = max(lag, l.drawing(b)-float64(b.Sectors)*card.SectorBytes/l.rate)
+		lag = max(lag, l.waits(b, float64(b.Sectors)*card.SectorBytes))
 	}
 	// A sector of the table is counted with the clusters it speaks of, one more with the
 	// pause: nobody knows in which of them it comes.
 	pause := stall.Seconds() + l.latency + l.table
-	if l.reading == playback.Whole && !l.shared {
+	if l.reading == playback.Whole && !l.turns {
 		pause += lag
 	}
 	d.Stall = pause / l.interval * (1 + 1e-9)
@@ -185,7 +198,7 @@ func (l *link) demand(c *Clip, s summary, stall time.Duration, lead int) *playba
 func (l *link) holdUp(c *Clip, d *playback.Demand[int64]) {
 	busy := make([]int64, 0, len(d.Cost))
 	for b := range c.Beats {
-		wait := up((l.latency + max(0, l.drawing(b)-float64(b.Sectors)*card.SectorBytes/l.rate)) * l.rate)
+		wait := up((l.latency + max(0, l.waits(b, float64(b.Sectors)*card.SectorBytes))) * l.rate)
 		if d.Busy != nil {
 			wait += d.Busy[len(busy)]
 		}
@@ -210,18 +223,18 @@ func below(x *big.Rat) playback.Rate {
 	return playback.Rate{Num: n.Int64(), Den: den}
 }
 
-// busy is the longest time in seconds from a beat's time until its picture is
-// drawn from memory, and the first beat where that is more than a beat. On a
-// shared bus drawing waits for what is under way: a sector with its request, its
-// cluster and the table, and a pause.
-func (l *link) busy(c *Clip, stall time.Duration) (longest float64, late int) {
+// busy is the longest time in seconds from a beat's time until its picture has had some
+// treatment (it is drawn, or decoded and drawn), and the first beat where that is more
+// than a beat. On a shared bus, and without DMA, it waits for what is under way: a
+// sector with its request, its cluster and the table, and a pause.
+func (l *link) busy(c *Clip, stall time.Duration, treatment func(Beat) float64) (longest float64, late int) {
 	wait := 0.0
-	if l.shared {
+	if l.turns {
 		wait = l.busyWith() + stall.Seconds()
 	}
 	late, i := -1, 0
 	for b := range c.Beats {
-		if t := l.drawing(b); t > 0 {
+		if t := treatment(b); t > 0 {
 			t = (t + wait) * (1 + 1e-9)
 			longest = max(longest, t)
 			if t > l.interval && late < 0 {

@@ -18,7 +18,7 @@ func PictureRate(p *playerfile.Player) (num, den int64) {
 	l := newLink(&c, summary{maxSectors: sectors}, p)
 	b := Beat{Sectors: int(sectors), FrameBytes: bytes, PanelBytes: bytes, Windows: 1}
 	busy := l.drawing(b)
-	if l.shared {
+	if l.turns {
 		wait := l.busyWith() + p.Stall().Value.Seconds()
 		steps := l.steps(b, max(0, l.card.Cluster-1), false) // as many as can be
 		bytes, rest := l.cost(b, steps)

@@ -52,7 +52,7 @@ func (l *link) fill(c *Clip) (filled, first float64) {
 			place = b.Begins
 		}
 		if jump {
-			first = l.drawing(b)
+			first = l.handling(b)
 		}
 		size := float64(b.Sectors) * card.SectorBytes
 		filled += l.request + min(size, room)/l.rate

@@ -111,8 +111,8 @@ type Wired struct {
 }
 
 // Usable is the bytes a second that the card brings when the clips are read beat by
-// beat, with all requests and steps, and on a shared bus with the turns of the panel, as
-// long as nothing else is waited for.
+// beat, with all requests and steps, and on a shared bus or without DMA with the turns of
+// the panel, as long as nothing else is waited for.
 func (w *Wired) Usable() float64 {
 	if w.seconds == 0 {
 		return 0
@@ -173,8 +173,11 @@ func (t *Wirings) Add(c Clip) error {
 			size := float64(b.Sectors) * card.SectorBytes
 			w.bytes += size
 			w.seconds += l.request + size/l.rate + l.steps(b, place, jump)
-			if t := l.drawing(b); l.shared && t > 0 {
-				w.seconds += t + l.request // the card is asked again after it
+			if t := l.handling(b); l.turns && t > 0 {
+				w.seconds += t
+				if l.shared { // the card is asked again after it
+					w.seconds += l.request
+				}
 			}
 			place, jump = place+int64(b.Sectors), false
 		}

@@ -118,6 +118,7 @@ type Panel struct {
 	RealClock   Figure[Ratio]         // Hz the chip's divider gives; one bit a clock
 	WindowBytes Figure[int64]         // bus bytes that address one window, 0 to 64
 	SetUpTime   Figure[time.Duration] // driver's time to start one transfer, 0 to 1 s
+	DMA         Figure[bool]          // pixels go to the panel while the chip does something else
 	Refresh     Figure[Ratio]         // Hz at which the panel scans itself; unknown when not given
 }
 
@@ -165,6 +166,7 @@ type Decode struct {
 	JPEGBlock       Figure[time.Duration] // one block of 8×8 values
 	JPEGCoefficient Figure[time.Duration] // one coefficient that is not zero
 	JPEGByte        Figure[time.Duration] // one byte of entropy-coded data
+	Buffers         Figure[int64]         // for decoded strips of a picture, 1 or 2; unknown with the rest
 	TileSetUp       Figure[time.Duration] // one tile, before its pixels
 	TileByte        Figure[time.Duration] // one byte of a tile's pixels
 }

@@ -178,6 +178,9 @@ var schema = []section{
 		{key: "set-up-time", example: "50 us", assume: always("50 us"), why: "common practice: some thousand steps of the chip",
 			doc:   "Time the driver takes to start one transfer to the panel.",
 			value: figure(times, func(p *Player) *Figure[time.Duration] { return &p.Panel.SetUpTime }, upToOneSecond)},
+		{key: "dma", example: "yes", assume: always("yes"), why: "usual with chips that drive such panels",
+			doc:   "yes when pixels go to the panel while the chip reads on; no when the chip\nmoves each byte itself.",
+			value: figure(booleans, func(p *Player) *Figure[bool] { return &p.Panel.DMA })},
 		{key: "refresh", example: "60 Hz",
 			doc:   "How often the panel scans itself; more pictures a second are wasted.",
 			value: figure(frequencies, func(p *Player) *Figure[Ratio] { return &p.Panel.Refresh }, band(1, 1000))},
@@ -252,6 +255,14 @@ var schema = []section{
 			value: figure(times, func(p *Player) *Figure[time.Duration] { return &p.Decode.JPEGCoefficient }, decodeTimes)},
 		{key: "per-byte", example: "90 ns", doc: "One byte of the picture's data.",
 			value: figure(times, func(p *Player) *Figure[time.Duration] { return &p.Decode.JPEGByte }, decodeTimes)},
+		{key: "buffers", example: "2", assume: func(p *Player) string {
+			if !p.Decode.JPEGBlock.Known() {
+				return ""
+			}
+			return "1"
+		}, why: "the least",
+			doc:   "Strips of a picture that there is room for when they are decoded: with 2 one\nis decoded while the panel takes the other.",
+			value: figure(counts("2"), func(p *Player) *Figure[int64] { return &p.Decode.Buffers }, oneOf(1, 2))},
 	}},
 	{name: "decode.tiles", doc: "Tiles: the changed parts of a picture.", fields: []field{
 		{key: "per-tile", example: "15 us", doc: "One tile, before its pixels.",

@@ -6,9 +6,10 @@
 //	card      one request a beat: commands, access, then sector after sector
 //	          into memory while there is room; a new request wherever a
 //	          cluster begins, and after the panel had the bus
-//	decoder   from memory into a frame buffer, for pictures that are coded
-//	panel     from memory (or the frame buffer) over its bus, from the beat's
-//	          time on: a window's address, the driver's set-up, the bytes
+//	decoder   pictures that are coded, strip by strip from memory into a buffer or
+//	          two, from the beat's time on
+//	panel     from memory (or such a buffer) over its bus, from the beat's time on: a
+//	          window's address, the driver's set-up, the bytes
 //	sound     each beat's sound is taken at its time, the lead later
 //
 // Each part is busy with one thing until a known time. The simulation starts
@@ -51,13 +52,13 @@ type Clip struct {
 
 // Beat is one beat as the parts meet it.
 type Beat struct {
-	Place        int64 // sector of its file where it begins; those of one file follow each other
-	Sectors      int   // at least 1
-	SoundSectors int   // the first of them that hold its sound, 0 for none
-	PanelBytes   int64 // that the panel's bus carries
-	Windows      int   // transfers to the panel; 0 when the last picture stays
-	Decode       Time  // of its picture; 0 when the panel takes it as it is stored
-	Before       Time  // before its request: opening the file that it begins
+	Place        int64  // sector of its file where it begins; those of one file follow each other
+	Sectors      int    // at least 1
+	SoundSectors int    // the first of them that hold its sound, 0 for none
+	PanelBytes   int64  // that the panel's bus carries
+	Windows      int    // transfers to the panel; 0 when the last picture stays
+	Decode       []Time // of each strip of its picture; nil when the panel takes it as it is stored
+	Before       Time   // before its request: opening the file that it begins
 }
 
 // Player is what the clip is played on.
@@ -104,9 +105,9 @@ type Memory struct {
 	// all of it is drawn: 1 reads and draws in turn, 2 read one while the other is
 	// drawn. 0 for a ring.
 	Buffers int
-	// Frames is how many decoded pictures there is room for; at least 1 where beats
-	// are decoded.
-	Frames int
+	// Decoded is how many decoded strips there is room for; at least 1 where beats are
+	// decoded.
+	Decoded int
 }
 
 // Pauses is when the card keeps the player waiting.
@@ -158,6 +159,7 @@ const never = Time(math.MaxInt64)
 // job is what the panel draws at once: a beat or a strip of one.
 type job struct {
 	beat        int
+	strip       int // of a picture that is decoded
 	first, last int // sectors, counted from the first beat's first; last exclusive
 	time        Time
 	ends        bool // the last of its beat
@@ -193,7 +195,7 @@ type machine struct {
 
 	// decoder
 	decodeUntil Time
-	decoded     int // beats
+	decoded     int // strips of the beat that the panel is at
 
 	// panel
 	panelUntil Time // of the job
@@ -253,21 +255,39 @@ func (m *machine) prepare() error {
 		if b.Sectors < 1 || b.SoundSectors > b.Sectors || b.Windows < 0 || b.PanelBytes < 0 {
 			return fmt.Errorf("simulate: beat %d: %+v", i, b)
 		}
-		if b.Decode > 0 && (p.Memory.Frames < 1 || p.Memory.Strip > 0) {
-			return fmt.Errorf("simulate: beat %d is to be decoded, with %d frame buffers and strips of %d", i, p.Memory.Frames, p.Memory.Strip)
+		if len(b.Decode) > 0 && (p.Memory.Strip == 0 && p.Memory.Decoded < 1 || b.Windows == 0) {
+			return fmt.Errorf("simulate: beat %d is to be decoded, with room for %d strips and %d windows", i, p.Memory.Decoded, b.Windows)
 		}
 		size := p.Memory.Strip
 		if size == 0 {
 			size = b.Sectors
 		}
 		m.starts = append(m.starts, at)
+		if p.Memory.Strip == 0 && len(b.Decode) > 0 {
+			for s := range b.Decode {
+				bits := 8 * float64(b.PanelBytes) / float64(len(b.Decode))
+				j := job{beat: i, strip: s, first: at, last: at + b.Sectors, ends: s == len(b.Decode)-1, time: p.Panel.SetUp}
+				if s == 0 {
+					bits += float64(8 * p.Panel.WindowBytes * int64(b.Windows))
+					j.time = Time(b.Windows) * p.Panel.SetUp
+				}
+				j.time += Time(math.Round(bits * bit))
+				m.jobs = append(m.jobs, j)
+			}
+			at += b.Sectors
+			continue
+		}
+		var decode Time // in strips as they arrive each is decoded, then drawn
+		for _, t := range b.Decode {
+			decode += t
+		}
 		for s := 0; s < b.Sectors; s += size {
 			e := min(s+size, b.Sectors)
 			j := job{beat: i, first: at + s, last: at + e, ends: e == b.Sectors}
 			if b.Windows > 0 {
 				bits := 8 * float64(b.PanelBytes) * float64(e-s) / float64(b.Sectors)
 				if p.Memory.Strip > 0 {
-					j.time += p.Panel.SetUp
+					j.time += p.Panel.SetUp + Time(math.Ceil(float64(decode)*float64(e-s)/float64(b.Sectors)))
 				}
 				if s == 0 {
 					bits += float64(8 * p.Panel.WindowBytes * int64(b.Windows))
@@ -307,7 +327,7 @@ func (m *machine) draw() bool {
 		return false
 	}
 	j := &m.jobs[m.next]
-	if m.now < m.due(j.beat) || m.read < j.last || m.c.Beats[j.beat].Decode > 0 && m.decoded <= j.beat {
+	if m.now < m.due(j.beat) || m.read < j.last || m.coded(j.beat) && m.decoded <= j.strip {
 		return false
 	}
 	m.begun, m.panelUntil, m.gone = m.now, m.now+j.time, 0
@@ -321,35 +341,47 @@ func (m *machine) draw() bool {
 	return true
 }
 
-// bySector says whether a job gives back its memory sector by sector.
-func (m *machine) bySector(j *job) bool {
-	return m.p.Memory.Strip == 0 && m.p.Memory.Buffers == 0 && m.c.Beats[j.beat].Decode == 0 && !m.p.Shared && !m.p.NoDMA && j.time > 0
+// coded says whether a beat's picture goes through the decoder.
+func (m *machine) coded(beat int) bool {
+	return m.p.Memory.Strip == 0 && len(m.c.Beats[beat].Decode) > 0
 }
 
-// decode starts the decoder on the next picture.
+// bySector says whether a job gives back its memory sector by sector.
+func (m *machine) bySector(j *job) bool {
+	return m.p.Memory.Strip == 0 && m.p.Memory.Buffers == 0 && !m.coded(j.beat) && !m.p.Shared && !m.p.NoDMA && j.time > 0
+}
+
+// decode starts the decoder on the next strip of the picture that is due.
 func (m *machine) decode() bool {
-	if m.p.Memory.Frames == 0 || m.decodeUntil != never || m.decoded == len(m.c.Beats) || m.read < m.starts[m.decoded+1] {
+	if !m.started || m.decodeUntil != never || m.next == len(m.jobs) {
 		return false
 	}
-	b := &m.c.Beats[m.decoded]
-	if b.Decode == 0 {
-		if b.Windows > 0 && m.jobs[m.next].beat <= m.decoded {
-			return false // memory is free again in order
-		}
-		m.decoded++
-		return true
-	}
-	waiting := m.decoded - m.jobs[m.next].beat // pictures that are decoded and not drawn
-	if waiting >= m.p.Memory.Frames || m.p.NoDMA && (m.cardUntil != never || m.panelUntil != never) {
+	j := &m.jobs[m.next]
+	strips := m.c.Beats[j.beat].Decode
+	switch {
+	case !m.coded(j.beat) || m.now < m.due(j.beat) || m.read < j.last:
+		return false
+	case m.decoded == len(strips) || m.decoded-j.strip >= m.p.Memory.Decoded:
+		return false
+	case m.p.NoDMA && (m.cardUntil != never || m.panelUntil != never):
 		return false
 	}
-	m.decodeUntil = m.now + b.Decode
+	m.decodeUntil = m.now + strips[m.decoded]
 	return true
+}
+
+// atPicture says whether a coded picture is between its first strip and its last: the
+// bus that it shares is kept for it.
+func (m *machine) atPicture() bool {
+	return m.decodeUntil != never || m.decoded > 0
 }
 
 // fetch starts the card on the next sector, with whatever has to come first.
 func (m *machine) fetch() bool {
 	if m.cardUntil != never || m.read == m.starts[len(m.c.Beats)] || !m.freeFor(m.panelUntil) {
+		return false
+	}
+	if (m.p.Shared || m.p.NoDMA) && m.atPicture() {
 		return false
 	}
 	if m.p.Memory.Buffers > 0 && m.reading-m.freedBeats >= m.p.Memory.Buffers || m.p.Memory.Buffers == 0 && m.read-m.freed >= m.p.Memory.Sectors {
@@ -424,7 +456,9 @@ func (m *machine) end() {
 	if m.decodeUntil == m.now {
 		m.decodeUntil = never
 		m.decoded++
-		m.free(m.starts[m.decoded])
+		if beat := m.jobs[m.next].beat; m.decoded == len(m.c.Beats[beat].Decode) {
+			m.free(m.starts[beat+1])
+		}
 	}
 	if m.cardUntil == m.now {
 		m.cardUntil = never
@@ -450,8 +484,13 @@ func (m *machine) drawn() {
 		return
 	}
 	m.panelUntil, m.part = never, never
-	m.free(j.last)
 	m.next++
+	if j.ends {
+		m.decoded = 0
+	}
+	if j.ends || !m.coded(j.beat) {
+		m.free(j.last)
+	}
 	if j.ends {
 		m.look(j.beat)
 	}

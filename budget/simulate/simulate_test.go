@@ -210,32 +210,54 @@ func TestClustersAndTheirTableTakeRequests(t *testing.T) {
 	same(t, "read", micros(run(t, p, c, Pauses{}), read), 900, 1870)
 }
 
-// Pictures of 2 sectors that take 300 us to decode and 100 to draw, from a ring of 4. One
-// frame buffer: the first is decoded from 200 to 500, which makes room for another 2
-// sectors by 700, and that is the start; drawn by 800, the next decoded by 1100: 400 us
-// a beat. Two: the second is decoded by 800, the ring full again at 1000, the start, and
-// 300 us a beat will do.
-func TestDecoderAndPanelOverlapOnlyWithTwoFrames(t *testing.T) {
+// Pictures of 2 sectors in 3 strips, each decoded in 100 us and drawn in 50, from a ring
+// of 4. One buffer: decoding and drawing in turn take 450 us a picture. Two: the first
+// strip is decoded by 100, the others by 200 and 300, each drawn meanwhile, and the last
+// drawn by 350. With drawing the slower of the two (100 decoding, 150 drawing) it is
+// 100 + 3·150 = 550, and 750 in turn.
+func TestDecoderAndPanelOverlapOnlyWithTwoBuffers(t *testing.T) {
 	for _, c := range []struct {
-		frames       int
-		start        Time
-		fits, misses Time
-	}{{1, 700 * us, 400 * us, 399 * us}, {2, 1000 * us, 300 * us, 299 * us}} {
-		p := slow(Memory{Sectors: 4, Frames: c.frames})
+		buffers int
+		draw    Time // of a strip
+		fits    Time
+	}{{1, 50 * us, 450 * us}, {2, 50 * us, 350 * us}, {1, 150 * us, 750 * us}, {2, 150 * us, 550 * us}, {3, 150 * us, 550 * us}} {
+		p := slow(Memory{Sectors: 4, Decoded: c.buffers})
 		many := func(interval Time) *Clip {
-			clip := alike(1000, 2, 100, interval)
+			clip := alike(1000, 2, 0, interval)
 			for i := range clip.Beats {
-				clip.Beats[i].Decode = 300 * us
+				b := &clip.Beats[i]
+				b.Windows, b.PanelBytes = 1, int64(float64(3*c.draw)/float64(Second)*p.Panel.Hz/8)
+				b.Decode = []Time{100 * us, 100 * us, 100 * us}
 			}
 			return clip
 		}
 		r := run(t, p, many(c.fits), Pauses{})
-		if r.Start != c.start || r.Picture.Count != 0 {
-			t.Errorf("%d frames: start %d us, late %+v", c.frames, r.Start/us, r.Picture)
+		if r.Start != 400*us || r.Picture.Count != 0 || r.Beats[0].Drawn != r.Start+c.fits {
+			t.Errorf("%d buffers: start %d us, first drawn after %d, late %+v; want 400 and %d", c.buffers, r.Start/us, (r.Beats[0].Drawn-r.Start)/us, r.Picture, c.fits/us)
 		}
-		if r := run(t, p, many(c.misses), Pauses{}); r.Picture.Count == 0 {
-			t.Errorf("%d frames: nothing late at %d us a beat", c.frames, c.misses/us)
+		if r := run(t, p, many(c.fits-us), Pauses{}); r.Picture.Count == 0 {
+			t.Errorf("%d buffers: nothing late at %d us a beat", c.buffers, (c.fits-us)/us)
 		}
+	}
+}
+
+// A chip that moves all bytes itself reads nothing while it decodes or draws: a picture
+// of 2 sectors takes 200 us to read, 300 to decode and 150 to draw, one after the other.
+func TestWithoutDMAReadingWaitsForTheDecoder(t *testing.T) {
+	p := slow(Memory{Sectors: 4, Decoded: 2})
+	p.NoDMA = true
+	clip := alike(1000, 2, 0, 650*us)
+	for i := range clip.Beats {
+		b := &clip.Beats[i]
+		b.Windows, b.PanelBytes = 1, int64(150e-6*p.Panel.Hz/8)
+		b.Decode = []Time{100 * us, 100 * us, 100 * us}
+	}
+	if r := run(t, p, clip, Pauses{}); r.Picture.Count != 0 {
+		t.Errorf("late at 650 us a beat: %+v", r.Picture)
+	}
+	clip.Interval = 645 * us
+	if r := run(t, p, clip, Pauses{}); r.Picture.Count == 0 {
+		t.Error("nothing late at 645 us a beat")
 	}
 }
 
@@ -281,7 +303,7 @@ func TestWhatCannotBePlayedIsAnError(t *testing.T) {
 		"no memory":            func(p *Player, _ *Clip) { p.Memory = Memory{} },
 		"a ring under a beat":  func(p *Player, _ *Clip) { p.Memory.Sectors = 3 },
 		"strips over the ring": func(p *Player, _ *Clip) { p.Memory = Memory{Sectors: 2, Strip: 3} },
-		"no frame buffer":      func(_ *Player, c *Clip) { c.Beats[0].Decode = us },
+		"no decoded strips":    func(_ *Player, c *Clip) { c.Beats[0].Decode = []Time{us} },
 		"a beat of nothing":    func(_ *Player, c *Clip) { c.Beats[1].Sectors = 0 },
 	} {
 		p, c := slow(Memory{Sectors: 6}), alike(2, 4, 100, 500*us)

@@ -274,6 +274,9 @@ func (c *call) explain(k *checked, player *playerfile.Player) {
 		}
 		c.console.Table(t)
 	}
+	for _, what := range v.Unjudged {
+		c.console.Note("not judged: the player file does not say %s", what)
+	}
 	if v.Strips {
 		c.console.Note("the memory is too small for whole beats: pictures are drawn in strips as they arrive")
 	}
