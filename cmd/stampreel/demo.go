@@ -7,6 +7,8 @@ import (
 	"os"
 	"path/filepath"
 	"runtime"
+	"slices"
+	"strconv"
 	"time"
 
 	"example.org/stampreel/budget"
@@ -47,9 +49,10 @@ var demoPlayers = []struct {
 
 // demoCard is what the demo made for one player, for JSON.
 type demoCard struct {
-	Player string `json:"player"`
-	File   string `json:"file"`
-	Sheet  string `json:"sheet"`
+	Player string  `json:"player"`
+	File   string  `json:"file"`
+	Sheet  string  `json:"sheet"`
+	Wiring []wired `json:"wirings"`
 	filled
 }
 
@@ -121,6 +124,8 @@ func runDemo(ctx context.Context, c *call) error {
 	t.Total(total...)
 	c.console.Table(t)
 	c.console.Result("")
+	c.demoWirings(cards)
+	c.console.Result("")
 	c.console.Result("Made in %.1f s. Look at:", time.Since(began).Seconds())
 	for _, k := range cards {
 		c.console.Result("  %-37s %s", console.Name(k.Sheet), "what the "+k.Player+" shows")
@@ -164,8 +169,52 @@ func (c *call) demoFill(ctx context.Context, folder, reel, known string, s fill.
 			paths = append(paths, o.Packed.Files...)
 		}
 	}
+	table := budget.NewWirings(player, slices.DeleteFunc(budget.Choices(player, demoClocks...), func(c budget.Choice) bool { return !slices.Contains(demoClocks, c.Clock) }))
+	for _, path := range paths {
+		_, clip, err := fill.Load(ctx, path)
+		if err == nil {
+			err = table.Add(clip)
+		}
+		if err != nil {
+			return fail(err)
+		}
+	}
+	card.Wiring = wiredRows(table, player, paths)
 	if _, err := c.drawSheet(ctx, card.Sheet, path, true, paths, 6); err != nil {
 		return fail(err)
 	}
 	return card, outcomes, nil
+}
+
+// demoClocks are the clocks of the demo's table of wirings: two that most chips make.
+var demoClocks = []playerfile.Ratio{{Num: 20_000_000, Den: 1}, {Num: 40_000_000, Den: 1}}
+
+// demoWirings shows what becomes of each player's card with other wirings. Every player
+// has the same rows.
+func (c *call) demoWirings(cards []demoCard) {
+	columns := []console.Column{console.Words("card wiring"), console.Numbers("clock", "MHz"), console.Numbers("pins", "")}
+	for _, k := range cards {
+		columns = append(columns, console.Words(k.Player))
+	}
+	t := console.NewTable(columns...)
+	for i, w := range cards[0].Wiring {
+		name := w.Wiring
+		if w.Shared {
+			name += ", the panel's bus"
+		}
+		row := []any{name, number(w.Hz / 1e6), strconv.FormatInt(w.Pins, 10)}
+		for _, k := range cards {
+			w := k.Wiring[i]
+			text := fmt.Sprintf("%v, %s", w.Word, console.Percent(w.Margin))
+			if w.Word == budget.Stutters {
+				text = fmt.Sprintf("%d of %d in time", w.InTime, w.Clips)
+			}
+			if w.Own {
+				text += " ← as wired"
+			}
+			row = append(row, text)
+		}
+		t.Row(row...)
+	}
+	c.console.Table(t)
 }

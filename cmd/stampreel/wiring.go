@@ -52,6 +52,7 @@ type wired struct {
 	Pins     int64       `json:"pins"`
 	Left     *int64      `json:"pins_left,omitempty"`
 	Usable   float64     `json:"usable_bytes_per_s"`
+	Clips    int         `json:"clips"`
 	InTime   int         `json:"clips_in_time"`
 	Word     budget.Word `json:"verdict"`
 	Margin   float64     `json:"margin"`
@@ -296,7 +297,7 @@ func wiredRows(t *budget.Wirings, player *playerfile.Player, names []string) []w
 		w := &t.Rows[i]
 		r := wired{
 			What: w.What, Wiring: w.Wiring.String(), Shared: w.Bus == playerfile.Shared, Hz: w.Clock.Float(), Own: w.Own, Every: w.Every,
-			Pins: w.Pins, Usable: w.Usable(), InTime: w.InTime, Word: w.Word, Margin: w.Margin, Tightest: w.Tightest,
+			Pins: w.Pins, Usable: w.Usable(), Clips: t.Clips, InTime: w.InTime, Word: w.Word, Margin: w.Margin, Tightest: w.Tightest,
 		}
 		if player.Pins.Chip.Known() {
 			r.Left = &w.Left

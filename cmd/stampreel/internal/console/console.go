@@ -107,9 +107,9 @@ func (c *Console) Err() error {
 	return c.failed
 }
 
-// Result writes one line of the result to standard output.
+// Result writes one line of the result to standard output, "" for an empty one.
 func (c *Console) Result(format string, args ...any) {
-	c.Text(fmt.Sprintf(format, args...))
+	c.Text(strings.TrimSuffix(fmt.Sprintf(format, args...), "\n") + "\n")
 }
 
 // Text writes lines of the result to standard output, ending the last one.
