@@ -21,6 +21,9 @@
 // card and panel sets the pace. For whole beats only the bytes take room in memory; the request, the steps and
 // the drawing are the overheads of package playback.
 //
+// Firmware without a ring reads each beat into a buffer of its own, one of a few. Then a
+// beat fills one of them whatever its size, and its bytes only take time.
+//
 // Playing starts with a full buffer. The read-ahead buffer B is the player's
 // memory less the sound that is held ahead: a ring whose sectors are free again as
 // the panel takes them. A card that pauses for S seconds now and then is a link

@@ -16,8 +16,9 @@ type NeedPoint struct {
 }
 
 // NeedCurve is what clips need at the typical pause of a player's card, for a row of
-// buffers: of each, the most that any of the clips needs. It knows nothing of wirings:
-// requests and steps are not in it, as they are in a [Verdict].
+// buffers: of each, the most that any of the clips needs. The buffer is taken as a ring.
+// The curve knows nothing of wirings: requests and steps are not in it, as they are in a
+// [Verdict].
 type NeedCurve struct {
 	Points []NeedPoint
 	player *playerfile.Player
@@ -45,7 +46,7 @@ func (n *NeedCurve) Add(c Clip) error {
 	for i := range n.Points {
 		at := &n.Points[i]
 		q := *n.player
-		q.Memory.ReadAhead.Value = at.ReadAhead
+		q.Memory.ReadAhead.Value, q.Memory.Buffers.Value = at.ReadAhead, 0
 		l := newLink(&c, s, &q)
 		d.Buffer, d.Reading = l.buffer, l.reading
 		need, err := d.Need()

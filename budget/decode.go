@@ -93,7 +93,7 @@ func (l *link) coded(b Beat) bool {
 // waits is how long in seconds a card that is faster than the panel waits for the memory
 // of a beat that is being drawn: until the last of it is free, less what is free before.
 func (l *link) waits(b Beat, size float64) float64 {
-	if l.coded(b) {
+	if l.coded(b) || l.slots > 0 {
 		return l.handling(b)
 	}
 	return l.drawing(b) - size/l.rate

@@ -5,6 +5,7 @@ import (
 	"slices"
 	"strings"
 	"testing"
+	"time"
 
 	"example.org/stampreel/budget/playerfile"
 	"example.org/stampreel/container"
@@ -112,5 +113,40 @@ func TestDecodersOfUnknownSpeedAreNotJudged(t *testing.T) {
 	}
 	if v := judge(t, raw(25, 100), p); len(v.Unjudged) != 0 {
 		t.Errorf("raw pictures: unjudged %q", v.Unjudged)
+	}
+}
+
+// With one buffer a picture of 23.04 ms is drawn before the next is read: 226 sectors of
+// 1,044 clocks and 320 for the commands are 5.907 ms at 40 MHz, 28.95 ms in all; with two
+// the next is read meanwhile. A pause of 8 ms needs its time as well: one buffer takes
+// 36.95 ms, two have 2·T − 23.04 − 5.91 to spare.
+func TestABufferABeatReadsAndDrawsInTurn(t *testing.T) {
+	for _, c := range []struct {
+		buffers int64
+		stall   time.Duration
+		fits    int64 // beats a second that play, tight or not
+		misses  int64
+	}{{1, 0, 34, 35}, {2, 0, 43, 44}, {1, 8 * time.Millisecond, 27, 28}, {2, 8 * time.Millisecond, 43, 44}} {
+		p := decoding(t, "9 us", "1", "yes")
+		p.Memory.Buffers = playerfile.Figure[int64]{Value: c.buffers, Origin: playerfile.Declared}
+		p.Memory.ReadAhead.Value = c.buffers * 226 * 512
+		p.Card.Stall.Value = c.stall
+		if v := judge(t, raw(c.fits, 400), p); v.Typical.Word == Stutters || v.Strips {
+			t.Errorf("%d buffers, pauses of %v, %d a second: %+v", c.buffers, c.stall, c.fits, v.Typical)
+		}
+		if v := judge(t, raw(c.misses, 400), p); v.Typical.Word != Stutters {
+			t.Errorf("%d buffers, pauses of %v, %d a second: %+v", c.buffers, c.stall, c.misses, v.Typical)
+		}
+		p.Memory.ReadAhead.Value -= 512
+		v := judge(t, raw(1, 10), p)
+		if row := find(t, v.Typical, MemoryPart); v.Typical.Word != Stutters || v.Typical.Tightest != MemoryPart || row.Need != float64(c.buffers*226*512) {
+			t.Errorf("%d buffers, a sector too small: %+v", c.buffers, v.Typical)
+		}
+	}
+	p := decoding(t, "9 us", "1", "yes")
+	p.Memory.Buffers = playerfile.Figure[int64]{Value: 1, Origin: playerfile.Declared}
+	num, den := PictureRate(p)
+	if rate := float64(num) / float64(den); rate < 27 || rate > 28 { // 0.8 / 28.95 ms
+		t.Errorf("%g pictures a second, want 27.6", rate)
 	}
 }

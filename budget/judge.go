@@ -264,6 +264,15 @@ func (l *link) panelRow(c *Clip, p *playerfile.Player, stall time.Duration) Row 
 // that the whole of a short one would fit in a large memory helps nobody.
 func (l *link) memoryRow(c *Clip, s summary, p *playerfile.Player, stall time.Duration) (Row, error) {
 	r := Row{Part: MemoryPart, Service: float64(p.Memory.ReadAhead.Value), Unit: "bytes", Origin: p.Memory.ReadAhead.Origin, Late: -1}
+	if l.slots > 0 { // more would not be used
+		need := l.held + l.slots*l.largest
+		r.Need = float64(need)
+		r.Word, r.Margin = weigh(big.NewRat(need, 1), big.NewRat(max(1, p.Memory.ReadAhead.Value), 1))
+		if r.Word == Tight {
+			r.Word = Plays
+		}
+		return r, nil
+	}
 	enough := func(bytes int64) (bool, error) {
 		q := *p
 		q.Memory.ReadAhead.Value = bytes

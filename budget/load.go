@@ -24,6 +24,8 @@ type link struct {
 	decoder  decoder
 	files    int      // that are opened one after another
 	held     int64    // bytes of sound held ahead
+	slots    int64    // buffers of a beat each, in place of a ring; 0 for a ring
+	largest  int64    // bytes of the largest beat
 	buffer   int64    // bytes of read-ahead left, whole sectors
 	strip    int64    // bytes drawn at once; a sector where beats are read whole
 	exact    *big.Rat // R: bytes a second inside a request
@@ -59,7 +61,8 @@ func newLink(c *Clip, s summary, p *playerfile.Player) link {
 	}
 	l.buffer = max(0, p.Memory.ReadAhead.Value-l.held) / card.SectorBytes * card.SectorBytes
 	l.reading, l.strip = playback.Whole, card.SectorBytes
-	if l.buffer < s.maxSectors*card.SectorBytes {
+	l.slots, l.largest = p.Memory.Buffers.Value, s.maxSectors*card.SectorBytes
+	if l.slots == 0 && l.buffer < l.largest {
 		l.reading = playback.Strips
 		l.strip = max(card.SectorBytes, min(most, l.buffer/4)/card.SectorBytes*card.SectorBytes)
 	}
@@ -74,12 +77,17 @@ func newLink(c *Clip, s summary, p *playerfile.Player) link {
 	l.pixel = 8 / clock
 	l.setUp = p.Panel.SetUpTime.Value.Seconds()
 	l.window = float64(8*p.Panel.WindowBytes.Value)/clock + l.setUp
-	l.latency = float64(l.strip)*(1/l.rate+l.pixel) + l.setUp
+	if l.slots == 0 { // else all of the picture is waited for
+		l.latency = float64(l.strip)*(1/l.rate+l.pixel) + l.setUp
+	}
 	return l
 }
 
 // fits says whether the player can hold enough of the clip to play it at all.
 func (l *link) fits() bool {
+	if l.slots > 0 {
+		return l.buffer >= l.slots*l.largest
+	}
 	return l.reading == playback.Whole || l.buffer >= 4*card.SectorBytes
 }
 
@@ -158,12 +166,15 @@ func (l *link) demand(c *Clip, s summary, stall time.Duration, lead int) *playba
 	}
 	if l.reading == playback.Whole {
 		d.Request = up(l.request * l.rate)
-		if l.card.Cluster > 0 || s.files > 1 {
+		if l.card.Cluster > 0 || s.files > 1 || l.slots > 0 {
 			d.Over = make([]int64, 0, s.beats)
 		}
 		if l.turns {
 			d.Busy = make([]int64, 0, s.beats)
 		}
+	}
+	if l.slots > 0 {
+		d.Buffer = l.slots
 	}
 	lag, place := 0.0, c.Place
 	for b := range c.Beats {
@@ -173,9 +184,13 @@ func (l *link) demand(c *Clip, s summary, stall time.Duration, lead int) *playba
 		steps := l.steps(b, place, len(d.Cost) == 0)
 		place += int64(b.Sectors)
 		cost, busy := l.cost(b, steps)
+		over := up(steps * l.rate)
+		if l.slots > 0 { // a beat fills one of the buffers, whatever its size, and takes its time
+			cost, over = 1, over+cost
+		}
 		d.Cost = append(d.Cost, cost)
 		if d.Over != nil {
-			d.Over = append(d.Over, up(steps*l.rate))
+			d.Over = append(d.Over, over)
 		}
 		if d.Busy != nil {
 			d.Busy = append(d.Busy, busy)

@@ -87,6 +87,13 @@ func propose(c *Clip, p *playerfile.Player, now Level) ([]Proposal, error) {
 			break
 		}
 	}
+	if p.Memory.Buffers.Known() {
+		q := *p
+		q.Memory.Buffers = playerfile.Figure[int64]{}
+		if _, err := try("memory as a ring, whose sectors are free again as the panel takes them", MemoryPart, c, &q); err != nil {
+			return nil, err
+		}
+	}
 	for kib := int64(4); kib <= 4096; kib *= 2 {
 		if kib<<10 <= p.Memory.ReadAhead.Value {
 			continue

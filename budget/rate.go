@@ -23,6 +23,8 @@ func PictureRate(p *playerfile.Player) (num, den int64) {
 		steps := l.steps(b, max(0, l.card.Cluster-1), false) // as many as can be
 		bytes, rest := l.cost(b, steps)
 		busy = max(busy+wait, l.request+steps+float64(bytes+rest)/l.rate)
+	} else if l.slots == 1 { // nor is there a place to read into while the picture is drawn
+		busy += l.request + l.steps(b, max(0, l.card.Cluster-1), false) + float64(b.Sectors)*card.SectorBytes/l.rate + p.Stall().Value.Seconds()
 	}
 	const den1000 = 1000
 	return max(1, int64(math.Floor(den1000*(1-TightMargin)/busy))), den1000

@@ -47,6 +47,7 @@ func (l *link) start(c *Clip, d *playback.Demand[int64], stutters bool) (Start, 
 // table count as their share.
 func (l *link) fill(c *Clip) (filled, first float64) {
 	room, place, jump := float64(l.buffer), c.Place, true
+	beats := int64(0)
 	for b := range c.Beats {
 		if b.Begins > 0 {
 			place = b.Begins
@@ -55,6 +56,12 @@ func (l *link) fill(c *Clip) (filled, first float64) {
 			first = l.handling(b)
 		}
 		size := float64(b.Sectors) * card.SectorBytes
+		if beats++; l.slots > 0 {
+			room = size
+			if beats < l.slots {
+				room += 1
+			}
+		}
 		filled += l.request + min(size, room)/l.rate
 		part := b
 		part.Sectors = min(b.Sectors, int(room/card.SectorBytes))

@@ -158,6 +158,7 @@ type CardMeasured struct {
 // Memory is the RAM that playing may use.
 type Memory struct {
 	ReadAhead Figure[int64] // bytes that hold what was read and not yet shown or heard
+	Buffers   Figure[int64] // beats that they hold in buffers of their own, 1 to 8; unknown for a ring
 }
 
 // Decode is how long the chip takes to decode. Unknown figures mean that nobody

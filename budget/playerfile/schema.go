@@ -246,6 +246,9 @@ var schema = []section{
 		{key: "read-ahead", need: true, example: "80 KiB",
 			doc:   "Buffer for what was read and not yet shown or heard.",
 			value: figure(amounts, func(p *Player) *Figure[int64] { return &p.Memory.ReadAhead }, between(1024, 1<<28, amounts.text))},
+		{key: "buffers", example: "2",
+			doc:   "For firmware that reads each beat into a buffer of its own: how many it has; 1\nreads and draws in turn. Leave it out for a ring, whose sectors are free again\nas the panel takes them.",
+			value: figure(plain, func(p *Player) *Figure[int64] { return &p.Memory.Buffers }, between(1, 8, plain.text))},
 	}},
 	{name: "decode", doc: "How long the chip takes to decode, where it is known."},
 	{name: "decode.jpeg", doc: "JPEG pictures.", fields: []field{
