@@ -499,3 +499,32 @@ func FuzzParse(f *testing.F) {
 		}
 	})
 }
+
+// A card that shares the panel's bus takes a select line and a data line back more; the
+// panel's clock and data are listed with the panel.
+func TestPinsAreThoseOfThePartsAndTheCard(t *testing.T) {
+	for name, want := range map[string]struct{ card, used int64 }{
+		"round-240":    {2, 2 + 6 + 1},
+		"rect-240x135": {3, 3 + 6 + 3 + 1 + 2},
+		"mono-128x64":  {4, 4 + 5 + 1 + 1},
+	} {
+		p, err := LoadKnown(name)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if p.CardPins() != want.card || p.PinsUsed() != want.used {
+			t.Errorf("%s: the card takes %d pins and all take %d, want %d and %d", name, p.CardPins(), p.PinsUsed(), want.card, want.used)
+		}
+	}
+}
+
+func TestClassesAreThoseThatCardsCarry(t *testing.T) {
+	text := "player: {name: X}\npanel: {size: 8x8, pixels: rgb565, bus-clock: 40 MHz}\ncard: {wiring: spi, clock: 20 MHz, class: [%s]}\nmemory: {read-ahead: 8 KiB}\n"
+	p, err := Parse("x.yaml", []byte(strings.Replace(text, "%s", "V30, A1", 1)))
+	if err != nil || len(p.Card.Classes) != 2 || p.Card.Classes[1].Reads != 1500 {
+		t.Errorf("%v, %v", p, err)
+	}
+	if _, err := Parse("x.yaml", []byte(strings.Replace(text, "%s", "V31", 1))); err == nil || !strings.Contains(err.Error(), "V30") {
+		t.Errorf("V31: %v", err)
+	}
+}

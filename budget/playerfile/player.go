@@ -142,6 +142,7 @@ type Card struct {
 	Cluster     Figure[int64]         // bytes that one read goes on for at most, whole sectors; 0 for any number
 	ClusterTime Figure[time.Duration] // finding the next cluster besides its read, 0 to 1 s
 	Stall       Figure[time.Duration] // worst pause the card makes in ordinary use, 0 to 5 s
+	Classes     []card.Class          // that are printed on it
 	Measured    CardMeasured
 }
 

@@ -4,6 +4,7 @@ import (
 	"errors"
 	"fmt"
 	"math"
+	"strings"
 	"time"
 
 	"example.org/stampreel/budget/card"
@@ -229,6 +230,9 @@ var schema = []section{
 		{key: "stall", example: "10 ms", assume: always("10 ms"), why: "common practice; time the card to know",
 			doc:   "Worst pause the card makes in ordinary use. The specification allows 100 ms.",
 			value: figure(times, func(p *Player) *Figure[time.Duration] { return &p.Card.Stall }, between(0, 5*time.Second, times.text))},
+		{key: "class", example: "[C10, A1]",
+			doc:   "Marks printed on the card. They promise writing, and random reads on average;\nno verdict rests on them.",
+			value: value{list: true, hint: "[C10, A1]", set: setClass, show: showClasses}},
 	}},
 	{name: "card.measured", origin: Measured, doc: "What timing the real card in the real player gave.", fields: []field{
 		{key: "rate", example: "2.4 MB/s", doc: "Sustained reading.",
@@ -337,4 +341,28 @@ func showOptional(p *Player) Row {
 		return Row{Origin: Unknown}
 	}
 	return Row{Text: text, Value: names, Origin: Declared}
+}
+
+func setClass(p *Player, mark string, _ Origin) error {
+	c, ok := card.ParseClass(mark)
+	if !ok {
+		var known []string
+		for _, c := range card.Classes() {
+			known = append(known, c.Mark)
+		}
+		return fmt.Errorf("no card is marked so; there are %s", strings.Join(known, ", "))
+	}
+	p.Card.Classes = append(p.Card.Classes, c)
+	return nil
+}
+
+func showClasses(p *Player) Row {
+	marks := []string{}
+	for _, c := range p.Card.Classes {
+		marks = append(marks, c.Mark)
+	}
+	if len(marks) == 0 {
+		return Row{Origin: Unknown}
+	}
+	return Row{Text: strings.Join(marks, ", "), Value: marks, Origin: Declared}
 }

@@ -7,6 +7,7 @@ import (
 	"path/filepath"
 	"slices"
 	"strconv"
+	"strings"
 
 	"github.com/urfave/cli/v2"
 
@@ -274,12 +275,31 @@ func (c *call) explain(k *checked, player *playerfile.Player) {
 		}
 		c.console.Table(t)
 	}
+	if text := classText(player.Card.Classes); text != "" {
+		c.console.Note("%s", text)
+	}
 	for _, what := range v.Unjudged {
 		c.console.Note("not judged: the player file does not say %s", what)
 	}
 	if v.Strips {
 		c.console.Note("the memory is too small for whole beats: pictures are drawn in strips as they arrive")
 	}
+}
+
+// classText says what the marks on a card promise.
+func classText(classes []card.Class) string {
+	var promises []string
+	for _, k := range classes {
+		text := fmt.Sprintf("%s promises writing %s", k.Mark, console.Rate(float64(k.Write)))
+		if k.Reads > 0 {
+			text = fmt.Sprintf("%s promises %d random reads of 4 KiB a second on average", k.Mark, k.Reads)
+		}
+		promises = append(promises, text)
+	}
+	if len(promises) == 0 {
+		return ""
+	}
+	return "on the card: " + strings.Join(promises, ", ") + "; neither bounds a pause, so no verdict rests on it"
 }
 
 // levelText is a verdict, with pictures and sound apart where they differ.
