@@ -499,3 +499,33 @@ func BenchmarkJudgeAnHourThatStutters(b *testing.B) {
 		judge(b, c, p)
 	}
 }
+
+// Two clips of 12.5 raw pictures a second on average: one shows each for two beats, the
+// other 50 in a row and then none for 50 beats. One line at 16 MHz brings a picture in 59.1
+// ms, requests and all; a buffer of two evens out the first clip and not the second.
+func TestEqualAveragesWithOtherBurstsGetOtherVerdicts(t *testing.T) {
+	picture := Beat{Sectors: 226, FrameBytes: 115_200, PanelBytes: 115_200, Windows: 1}
+	still := Beat{Sectors: 1}
+	var even, bursts []Beat
+	for i := range 1000 {
+		if i%2 == 0 {
+			even = append(even, picture)
+		} else {
+			even = append(even, still)
+		}
+		if i%100 < 50 {
+			bursts = append(bursts, picture)
+		} else {
+			bursts = append(bursts, still)
+		}
+	}
+	p := bench(t, "wiring: 1-bit, clock: 16 MHz, stall: 5 ms", "256 KiB")
+	c, d := raw(25, 0), raw(25, 0)
+	c.Beats, d.Beats = slices.Values(even), slices.Values(bursts)
+	if v := judge(t, c, p); v.Typical.Word == Stutters {
+		t.Errorf("even pictures: %+v", v.Typical)
+	}
+	if v := judge(t, d, p); v.Typical.Word != Stutters || v.Typical.Late < 2 || v.Typical.Late > 10 {
+		t.Errorf("bursts: %+v", v.Typical)
+	}
+}
