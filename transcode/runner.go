@@ -12,6 +12,7 @@ import (
 
 	"example.org/stampreel/container"
 	"example.org/stampreel/container/sample"
+	"example.org/stampreel/transcode/flash"
 	"example.org/stampreel/transcode/picture"
 	"example.org/stampreel/transcode/sound"
 	"example.org/stampreel/transcode/source"
@@ -32,6 +33,7 @@ type runner struct {
 	untilSound bool // the clip ends with its sound
 
 	w          *container.Writer
+	flash      *flash.Analyzer
 	frames     chan []byte // frame buffers to be used again
 	sound      []byte
 	wave       []int16 // the same for the encoder
@@ -105,6 +107,7 @@ func (r *runner) prepare(ctx context.Context) error {
 	if r.o.Picture.Turn%2 == 1 {
 		r.settings.Width, r.settings.Height = r.settings.Height, r.settings.Width
 	}
+	r.flash = flash.New(r.settings.Width, r.settings.Height, r.settings.Loops)
 	if metered {
 		if r.pictures, err = r.openMeter(ctx); err != nil {
 			return err

@@ -19,11 +19,13 @@ import (
 	"fmt"
 	"io"
 	"math/big"
+	"time"
 
 	"golang.org/x/sync/errgroup"
 
 	"example.org/stampreel/container"
 	"example.org/stampreel/container/sample"
+	"example.org/stampreel/transcode/flash"
 	"example.org/stampreel/transcode/picture"
 	"example.org/stampreel/transcode/sound"
 	"example.org/stampreel/transcode/source"
@@ -88,6 +90,7 @@ type Result struct {
 	Rendered   int64 // pictures rendered
 	Repeats    int64 // beats that repeat the picture before
 	Sound      sound.Stats
+	Flash      flash.Report // flashing pictures, of the clip as it is packed
 	Warnings   []string
 }
 
@@ -216,6 +219,7 @@ func (r *runner) write(ctx context.Context, ordered <-chan *job) error {
 				f := r.o.Sound
 				least = 3 + int((f.RateNum-1)/(f.RateDen*int64(r.soundInfo.Rate)))
 			}
+			at := r.now()
 			more, err := r.beat(ctx, last, same || k > 0, least)
 			if err != nil {
 				return err
@@ -224,6 +228,9 @@ func (r *runner) write(ctx context.Context, ordered <-chan *job) error {
 				r.enough.Store(true)
 				r.stop()
 				return nil
+			}
+			if !same && k == 0 {
+				r.flash.AddFrame(r.settings.PixelFormat, last, at)
 			}
 		}
 	}
@@ -239,6 +246,11 @@ func (r *runner) write(ctx context.Context, ordered <-chan *job) error {
 		}
 	}
 	return ctx.Err()
+}
+
+// now is the time of the next beat in the clip.
+func (r *runner) now() time.Duration {
+	return container.BeatTime(r.settings.Rate, r.w.Beats())
 }
 
 // film tells whether pictures and sound are one recording.
@@ -329,6 +341,8 @@ func (r *runner) finish(ctx context.Context) (*Result, error) {
 		return nil, ctx.Err()
 	}
 	r.result.Beats = int64(r.w.Beats())
+	r.flash.Again(r.now())
+	r.result.Flash = r.flash.Report()
 	for _, m := range []*source.Media{r.in.Media, r.in.Sound} {
 		if m != nil && m.Warnings != nil {
 			r.result.Warnings = append(r.result.Warnings, m.Warnings()...)

@@ -496,3 +496,42 @@ func TestASourceShorterThanHalfABeatGetsOne(t *testing.T) {
 		t.Errorf("%d beats showing %v, want one showing picture 0", res.Beats, shown)
 	}
 }
+
+// blinks is black and white in turn, so many times a second each, for some seconds.
+type blinks struct{ hz, seconds, next int64 }
+
+func (b *blinks) Info() source.PicturesInfo {
+	return source.PicturesInfo{Width: 1, Height: 1, Rate: source.Ratio{Num: 2 * b.hz, Den: 1}, Tick: source.Ratio{Num: 1, Den: 2 * b.hz}}
+}
+func (b *blinks) Close() error { return nil }
+func (b *blinks) Next(context.Context) (*source.Timed, error) {
+	if b.next == 2*b.hz*b.seconds {
+		return nil, io.EOF
+	}
+	grey := image.NewGray(image.Rect(0, 0, 1, 1))
+	grey.SetGray(0, 0, color.Gray{uint8(255 * (b.next % 2))})
+	b.next++
+	return &source.Timed{Picture: picture.Picture{Image: grey}, At: b.next - 1, Until: b.next}, nil
+}
+
+// Flashes are found in the clip at its own rate: three a second pass, five do not, and five
+// packed at two pictures a second are none.
+func TestFlashesOfTheClipAreFound(t *testing.T) {
+	for _, c := range []struct {
+		hz     int64
+		rate   source.Ratio
+		loops  bool
+		passes bool
+	}{{3, source.Ratio{Num: 30, Den: 1}, false, true}, {5, source.Ratio{Num: 30, Den: 1}, false, false}, {5, source.Ratio{Num: 2, Den: 1}, true, true}} {
+		var f memFile
+		r, err := Run(context.Background(), Input{Media: &source.Media{Pictures: &blinks{hz: c.hz, seconds: 3}}}, func(int) (io.WriteSeeker, error) { return &f, nil }, Options{
+			Picture: picture.Options{Width: 8, Height: 8, Format: pixel.RGB565, Tone: picture.DefaultTone()}, Rate: c.rate, Loops: c.loops,
+		})
+		if err != nil {
+			t.Fatal(err)
+		}
+		if r.Flash.Passes() != c.passes {
+			t.Errorf("%d a second at %v: %+v, want passes %v", c.hz, c.rate, r.Flash, c.passes)
+		}
+	}
+}

@@ -26,6 +26,8 @@ import (
 	"image"
 	"math"
 	"time"
+
+	"example.org/stampreel/container/pixel"
 )
 
 // Thresholds of WCAG 2.2 and, the last one, of BT.1702.
@@ -84,6 +86,10 @@ type Analyzer struct {
 	number int // of pictures
 	cells  []state
 	views  [kinds]view
+
+	codes  []uint8         // of the picture at hand
+	format pixel.Format    // that light is for
+	light  [3][256]float32 // of each code
 
 	loops   bool
 	opening []averages // of a clip that loops, the pictures of its first second
@@ -148,6 +154,8 @@ var linear = func() (t [256]float32) {
 	return t
 }()
 
+var srgb = [3][256]float32{linear, linear, linear}
+
 // chromaticity is u'v' of linear sRGB (CIE 15; matrix of IEC 61966-2-1). Black has the
 // white point's.
 func chromaticity(r, g, b float32) colour {
@@ -161,12 +169,43 @@ func chromaticity(r, g, b float32) colour {
 	return colour{4 * x / d, 9 * y / d}
 }
 
-// Add takes the picture that the panel shows from a time on, in sRGB, with times that
-// rise. Pictures that repeat the one before need not be added.
+// Add takes the picture that is shown from a time on, in sRGB, with times that rise.
+// Pictures that repeat the one before need not be added.
 func (a *Analyzer) Add(img *image.NRGBA, at time.Duration) {
 	if img.Rect.Dx() != a.w || img.Rect.Dy() != a.h {
 		panic(fmt.Sprintf("flash: picture of %d×%d, want %d×%d", img.Rect.Dx(), img.Rect.Dy(), a.w, a.h))
 	}
+	codes := a.codes[:0]
+	for y := range a.h {
+		for p := img.Pix[y*img.Stride:][:4*a.w]; len(p) > 0; p = p[4:] {
+			codes = append(codes, p[0], p[1], p[2])
+		}
+	}
+	a.codes = codes
+	a.add(3, &srgb, at)
+}
+
+// AddFrame is Add for a frame as a panel takes it.
+func (a *Analyzer) AddFrame(f pixel.Format, frame []byte, at time.Duration) {
+	if want := f.FrameBytes(a.w, a.h); len(frame) != want {
+		panic(fmt.Sprintf("flash: frame of %d bytes, want %d for %d×%d pixels in %v", len(frame), want, a.w, a.h, f))
+	}
+	channels := f.Channels()
+	if a.format != f {
+		a.format = f
+		for ch := range channels {
+			for c := range a.light[ch] {
+				a.light[ch][c] = linear[f.Value8(ch, uint8(c))]
+			}
+		}
+	}
+	a.codes = append(a.codes[:0], make([]byte, a.w*a.h*channels)...)
+	f.Unpack(a.codes, frame, a.w, a.h)
+	a.add(channels, &a.light, at)
+}
+
+// add looks at a picture of codes, whose light stands in a table for each channel.
+func (a *Analyzer) add(channels int, light *[3][256]float32, at time.Duration) {
 	a.begin(at)
 	var keep [][3]uint16
 	if a.loops && at < window {
@@ -179,9 +218,16 @@ func (a *Analyzer) Add(img *image.NRGBA, at time.Duration) {
 			w, h := min(cell, a.w-x), min(cell, a.h-y)
 			var r, g, b float32
 			for dy := range h {
-				p := img.Pix[(y+dy)*img.Stride+4*x:][:4*w]
-				for ; len(p) > 0; p = p[4:] {
-					r, g, b = r+linear[p[0]], g+linear[p[1]], b+linear[p[2]]
+				p := a.codes[((y+dy)*a.w+x)*channels:][:w*channels]
+				if channels == 1 {
+					for _, c := range p {
+						r += light[0][c]
+					}
+					g, b = r, r
+					continue
+				}
+				for ; len(p) > 0; p = p[3:] {
+					r, g, b = r+light[0][p[0]], g+light[1][p[1]], b+light[2][p[2]]
 				}
 			}
 			n := float32(w * h)

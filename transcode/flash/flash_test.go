@@ -4,8 +4,11 @@ import (
 	"image"
 	"image/color"
 	"math"
+	"reflect"
 	"testing"
 	"time"
+
+	"example.org/stampreel/container/pixel"
 )
 
 const (
@@ -229,14 +232,45 @@ func TestLoopsFlashAcrossTheirSeam(t *testing.T) {
 	}
 }
 
-func BenchmarkAdd240(b *testing.B) {
+// A frame is judged like the picture that the panel shows of it.
+func TestFramesAreJudgedLikeTheirPictures(t *testing.T) {
+	for _, f := range []pixel.Format{pixel.RGB565, pixel.RGB444, pixel.Grey4, pixel.MonoPages} {
+		byFrame, byPicture := New(w, h, true), New(w, h, true)
+		for i := range 90 {
+			img := image.NewNRGBA(image.Rect(0, 0, w, h))
+			for j := range w * h {
+				v := uint8(i / (1 + i/30) * 57 * (1 + j%3))
+				copy(img.Pix[4*j:], []byte{v, v / 2, 255 - v, 255})
+			}
+			frame := make([]byte, f.FrameBytes(w, h))
+			if err := f.FromImage(frame, img); err != nil {
+				t.Fatal(err)
+			}
+			shown, err := f.Image(frame, w, h)
+			if err != nil {
+				t.Fatal(err)
+			}
+			at := time.Duration(i) * time.Second / 30
+			byFrame.AddFrame(f, frame, at)
+			byPicture.Add(shown, at)
+		}
+		byFrame.Again(3 * time.Second)
+		byPicture.Again(3 * time.Second)
+		r, want := byFrame.Report(), byPicture.Report()
+		if r.General.Rate == 0 || !reflect.DeepEqual(r, want) {
+			t.Errorf("%v: %+v, as a picture %+v", f, r, want)
+		}
+	}
+}
+
+func BenchmarkFrame240(b *testing.B) {
 	a := New(240, 240, false)
-	imgs := []*image.NRGBA{image.NewNRGBA(image.Rect(0, 0, 240, 240)), image.NewNRGBA(image.Rect(0, 0, 240, 240))}
-	for i := range imgs[1].Pix {
-		imgs[1].Pix[i] = uint8(i * 7)
+	frames := [][]byte{make([]byte, 2*240*240), make([]byte, 2*240*240)}
+	for i := range frames[1] {
+		frames[1][i] = uint8(i * 7)
 	}
 	b.ReportAllocs()
 	for i := 0; b.Loop(); i++ {
-		a.Add(imgs[i%2], time.Duration(i)*time.Second/25)
+		a.AddFrame(pixel.RGB565, frames[i%2], time.Duration(i)*time.Second/25)
 	}
 }
