@@ -9,11 +9,12 @@
 //
 //	whole beats, own bus     bytes + (q + s)·R
 //	whole beats, shared bus  bytes + (q + s)·R + (q + p)·R
-//	strips, own bus          (q + s)·R + max(bytes, p·R)
+//	strips, own bus          (q + s)·R + h + max(bytes − h, p·R)
+//	strips, decoded          (q + s)·R + bytes + p·R
 //	strips, shared bus       bytes + s·R + (1 + n)·q·R + p·R
 //
 // where q is the time of one request, s that of the steps to the clusters that begin
-// within the beat, p the time the panel's bus takes for the picture (its bits over the
+// within the beat, h the bytes of its head and sound, which are not drawn, p the time the panel's bus takes for the picture (its bits over the
 // clock, and for each window the bytes that address it and the driver's set-up; with
 // decoding, where it is coded), and n the number of strips. On a shared bus drawing
 // interrupts reading, so reading asks again after each picture or strip; a chip without

@@ -162,10 +162,9 @@ func timely(c *Clip, s summary, p *playerfile.Player, stall playerfile.Figure[ti
 		sound := *pictures
 		sound.Lead = c.Lead
 		if l.reading == playback.Strips {
-			// All of the beat before is in by the end of its time; this one's request and
-			// the sectors of its sound come after that.
-			front := (beatHead + s.maxSound + card.SectorBytes - 1) / card.SectorBytes * card.SectorBytes
-			sound.Stall += (l.request + float64(front)/l.rate) / l.interval * (1 + 1e-9)
+			// All of the beat before is in by the end of its time; what leads up to the end of
+			// this one's sound comes after that.
+			sound.Stall += l.ahead(front(s.maxSound)) / l.interval * (1 + 1e-9)
 		}
 		if cardRow.Word == Stutters {
 			l.holdUp(c, &sound)
@@ -174,6 +173,7 @@ func timely(c *Clip, s summary, p *playerfile.Player, stall playerfile.Figure[ti
 		if err != nil {
 			return Level{}, err
 		}
+		l.soundOfOneBeat(&row, c, s, pictures.Stall)
 		v.Rows = append(v.Rows, row)
 		v.Sound = row.Word
 	}
@@ -232,6 +232,28 @@ func (l *link) row(c *Clip, part Part, d *playback.Demand[int64], origin playerf
 		}
 	}
 	return r, nil
+}
+
+// soundOfOneBeat raises the need of sound, in strips, to what the beat by itself asks for
+// whose sound is longer than the buffer: the rest of it comes only when its picture's time
+// has come, and is heard the lead later.
+func (l *link) soundOfOneBeat(r *Row, c *Clip, s summary, stall float64) {
+	rest := front(s.maxSound) - l.buffer
+	if l.reading != playback.Strips || rest <= 0 || r.Never {
+		return
+	}
+	time := float64(c.Lead)*l.interval - stall*l.interval - l.ahead(rest) + float64(rest)/l.rate
+	if time <= 0 {
+		r.Never, r.Need, r.Word, r.Margin, r.Late = true, 0, Stutters, -1, 0
+		return
+	}
+	if need := float64(rest) / time * (1 + 1e-9); need > r.Need {
+		r.Need = need
+		r.Word, r.Margin = weigh(new(big.Rat).SetFloat64(need), l.exact)
+		if r.Word == Stutters {
+			r.Late = 0
+		}
+	}
 }
 
 // weigh compares exactly and gives the margin as a number to be read.

@@ -141,10 +141,36 @@ func (l *link) cost(b Beat, steps float64) (bytes, busy int64) {
 	case l.reading == playback.Whole:
 		return int64(size), up(again + p)
 	case !l.turns:
-		// Steps keep a small ring from the panel, which then has no time to catch up.
-		return up(q + steps*l.rate + max(size, p)), 0
+		// Steps keep a small ring from the panel, which then has no time to catch up, and
+		// so does sound, of which nothing is drawn. Strips of a coded picture may take as
+		// long as its detail has it, some longer than reading them, some shorter.
+		if l.coded(b) {
+			return up(q + steps*l.rate + size + p), 0
+		}
+		front := float64(front(b.SoundBytes))
+		return up(q + steps*l.rate + front + max(size-front, p)), 0
 	}
 	return up(size + steps*l.rate + q + float64(l.strips(b))*again + p), 0
+}
+
+// front is how many bytes of a beat lie before its picture: its head and its sound, to
+// the end of their last sector.
+func front(sound int64) int64 {
+	return (beatHead + sound + card.SectorBytes - 1) / card.SectorBytes * card.SectorBytes
+}
+
+// ahead is the longest time in seconds of so many bytes at the start of a beat, with
+// its request and all steps, wherever it lies.
+func (l *link) ahead(bytes int64) float64 {
+	t := l.request + float64(bytes)/l.rate
+	if l.card.Cluster > 0 {
+		clusters := (bytes/card.SectorBytes + l.card.Cluster - 2) / l.card.Cluster
+		t += float64(1+clusters) * (l.finding + l.request)
+	}
+	if l.files > 1 {
+		t += openRequests * l.one
+	}
+	return t
 }
 
 // up rounds up to whole bytes, with an allowance for the arithmetic before it.

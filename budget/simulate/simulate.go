@@ -277,17 +277,15 @@ func (m *machine) prepare() error {
 			at += b.Sectors
 			continue
 		}
-		var decode Time // in strips as they arrive each is decoded, then drawn
-		for _, t := range b.Decode {
-			decode += t
-		}
 		for s := 0; s < b.Sectors; s += size {
 			e := min(s+size, b.Sectors)
 			j := job{beat: i, first: at + s, last: at + e, ends: e == b.Sectors}
 			if b.Windows > 0 {
 				bits := 8 * float64(b.PanelBytes) * float64(e-s) / float64(b.Sectors)
-				if p.Memory.Strip > 0 {
-					j.time += p.Panel.SetUp + Time(math.Ceil(float64(decode)*float64(e-s)/float64(b.Sectors)))
+				if p.Memory.Strip > 0 { // as they arrive each is decoded, then drawn; not so sound
+					from, to := b.drawn(s), b.drawn(e)
+					bits = 8 * float64(b.PanelBytes) * (to - from)
+					j.time += p.Panel.SetUp + b.decoded(from, to)
 				}
 				if s == 0 {
 					bits += float64(8 * p.Panel.WindowBytes * int64(b.Windows))
@@ -303,6 +301,24 @@ func (m *machine) prepare() error {
 	m.place = -1
 	m.r = Result{Picture: Late{First: -1}, Sound: Late{First: -1}, Beats: make([]Times, len(c.Beats))}
 	return nil
+}
+
+// drawn is how much of a beat's picture lies in its first sectors, from 0 to 1.
+func (b *Beat) drawn(sectors int) float64 {
+	if b.Sectors == b.SoundSectors {
+		return float64(sectors) / float64(b.Sectors)
+	}
+	return float64(max(0, sectors-b.SoundSectors)) / float64(b.Sectors-b.SoundSectors)
+}
+
+// decoded is the time for the piece of a picture from one share of it to another.
+func (b *Beat) decoded(from, to float64) Time {
+	sum, n := 0.0, float64(len(b.Decode))
+	for i, t := range b.Decode {
+		piece := min(to*n, float64(i+1)) - max(from*n, float64(i))
+		sum += float64(t) * max(0, piece)
+	}
+	return Time(math.Ceil(sum))
 }
 
 func (m *machine) due(beat int) Time { return m.start + Time(beat)*m.c.Interval }
