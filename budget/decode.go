@@ -137,8 +137,8 @@ func decodeFigures(p *playerfile.Player) []playerfile.Figure[time.Duration] {
 	return []playerfile.Figure[time.Duration]{d.JPEGBlock, d.JPEGCoefficient, d.JPEGByte, d.TileSetUp, d.TileByte}
 }
 
-// unjudged says what of a clip the player file tells too little about.
-func unjudged(c *Clip, p *playerfile.Player) []string {
+// Unjudged says what of a clip the player file tells too little about.
+func Unjudged(c Clip, p *playerfile.Player) []string {
 	found := []string{}
 	lacks := map[container.FrameCoding]string{}
 	d := &p.Decode

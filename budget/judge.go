@@ -1,8 +1,10 @@
 package budget
 
 import (
+	"encoding/json"
 	"errors"
 	"fmt"
+	"math"
 	"math/big"
 	"slices"
 	"time"
@@ -30,6 +32,21 @@ func (w Word) String() string { return [...]string{"stutters", "tight", "plays"}
 // MarshalText writes the verdict as its word.
 func (w Word) MarshalText() ([]byte, error) { return []byte(w.String()), nil }
 
+// Margin is what a player has to spare, as a share of what it gives: 1 − need/service,
+// below zero where it lacks. It is −∞, null in JSON, where no service would be enough.
+type Margin float64
+
+// Never is the margin where no service would be enough.
+var Never = Margin(math.Inf(-1))
+
+// MarshalJSON writes a number, or null for [Never].
+func (m Margin) MarshalJSON() ([]byte, error) {
+	if m == Never {
+		return []byte("null"), nil
+	}
+	return json.Marshal(float64(m))
+}
+
 // Part is a part of the player that may be the narrowest.
 type Part string
 
@@ -45,11 +62,10 @@ const (
 // Row is one part's need against what it gives.
 type Row struct {
 	Part    Part              `json:"part"`
-	Need    float64           `json:"need"`    // in Unit; 0 with Never
+	Need    float64           `json:"need"`    // in Unit; 0 where no service would be enough
 	Service float64           `json:"service"` // in Unit
 	Unit    string            `json:"unit"`    // bytes/s, s or bytes
-	Never   bool              `json:"never"`   // no service would be enough
-	Margin  float64           `json:"margin"`  // 1 − need/service; −1 with Never
+	Margin  Margin            `json:"margin"`
 	Word    Word              `json:"word"`
 	Origin  playerfile.Origin `json:"origin"`     // of the least certain figure behind the service
 	Late    int               `json:"first_late"` // first beat in whose time it fails, −1 for none
@@ -60,7 +76,7 @@ type Level struct {
 	Stall    float64           `json:"stall_s"` // longest pause, seconds
 	Origin   playerfile.Origin `json:"stall_origin"`
 	Word     Word              `json:"word"`       // the worst of the rows
-	Margin   float64           `json:"margin"`     // the least of the rows but memory
+	Margin   Margin            `json:"margin"`     // the least of the rows but memory
 	Pictures Word              `json:"pictures"`   // card and panel
 	Sound    Word              `json:"sound"`      // Plays also for a clip without sound
 	Tightest Part              `json:"tightest"`   // the part that sets the margin
@@ -105,7 +121,7 @@ func Judge(c Clip, p *playerfile.Player) (Verdict, error) {
 	if err != nil {
 		return Verdict{}, err
 	}
-	v := Verdict{Misfits: misfits(&c, p), Unjudged: unjudged(&c, p), Proposals: []Proposal{}}
+	v := Verdict{Misfits: misfits(&c, p), Unjudged: Unjudged(c, p), Proposals: []Proposal{}}
 	l := newLink(&c, s, p)
 	v.Strips = l.reading == playback.Strips
 	if v.Typical, err = level(&c, s, p, p.Stall()); err != nil {
@@ -211,14 +227,18 @@ func timely(c *Clip, s summary, p *playerfile.Player, stall playerfile.Figure[ti
 func (l *link) row(c *Clip, part Part, d *playback.Demand[int64], origin playerfile.Origin) (Row, error) {
 	r := Row{Part: part, Service: l.rate, Unit: "bytes/s", Origin: origin, Late: -1}
 	have := l.service(c)
+	if !d.Countable() { // pictures so late that even their wait is beyond counting
+		r.Margin, r.Late = Never, 0
+		return r, nil
+	}
 	need, err := d.Need()
 	switch {
 	case errors.Is(err, playback.ErrNoRate) || err == nil && !l.fits():
-		r.Never, r.Margin = true, -1
+		r.Margin = Never
 	case err != nil:
 		return Row{}, fmt.Errorf("budget: %w", err)
 	default:
-		r.Need = float64(need.PerSecond(c.RateNum, c.RateDen))
+		r.Need = float64(l.unit) * float64(need.PerSecond(c.RateNum, c.RateDen))
 		r.Word, r.Margin = weigh(big.NewRat(need.Num, need.Den), have)
 	}
 	if r.Word == Stutters {
@@ -239,12 +259,12 @@ func (l *link) row(c *Clip, part Part, d *playback.Demand[int64], origin playerf
 // has come, and is heard the lead later.
 func (l *link) soundOfOneBeat(r *Row, c *Clip, s summary, stall float64) {
 	rest := front(s.maxSound) - l.buffer
-	if l.reading != playback.Strips || rest <= 0 || r.Never {
+	if l.reading != playback.Strips || rest <= 0 || r.Margin == Never {
 		return
 	}
 	time := float64(c.Lead)*l.interval - stall*l.interval - l.ahead(rest) + float64(rest)/l.rate
 	if time <= 0 {
-		r.Never, r.Need, r.Word, r.Margin, r.Late = true, 0, Stutters, -1, 0
+		r.Need, r.Word, r.Margin, r.Late = 0, Stutters, Never, 0
 		return
 	}
 	if need := float64(rest) / time * (1 + 1e-9); need > r.Need {
@@ -257,13 +277,13 @@ func (l *link) soundOfOneBeat(r *Row, c *Clip, s summary, stall float64) {
 }
 
 // weigh compares exactly and gives the margin as a number to be read.
-func weigh(need, have *big.Rat) (Word, float64) {
+func weigh(need, have *big.Rat) (Word, Margin) {
 	if have.Sign() <= 0 {
-		return Stutters, -1
+		return Stutters, Never
 	}
 	part := new(big.Rat).Quo(need, have)
 	f, _ := part.Float64()
-	margin := 1 - f
+	margin := Margin(1 - f)
 	switch {
 	case part.Cmp(big.NewRat(1, 1)) > 0:
 		return Stutters, min(margin, 0)
@@ -316,7 +336,7 @@ func (l *link) memoryRow(c *Clip, s summary, p *playerfile.Player, stall time.Du
 	const most = 1 << 26 // far beyond any player: what does not fit then, no memory mends
 	low, high := int64(0), int64(most)
 	if ok, err := enough(high); err != nil || !ok {
-		r.Never, r.Margin = true, -1
+		r.Margin = Never
 		return r, err
 	}
 	for high-low > max(card.SectorBytes, high/128) {

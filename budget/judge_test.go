@@ -73,7 +73,7 @@ func TestOneBitCarriesRawPicturesOrNotByItsClock(t *testing.T) {
 	for _, c := range []struct {
 		card      string
 		word      Word
-		low, high float64 // margin
+		low, high Margin
 	}{
 		{"wiring: 1-bit, clock: 25 MHz, stall: 0 ms", Tight, 0.0440, 0.0452},
 		{"wiring: 1-bit, clock: 25 MHz, stall: 10 ms", Tight, 0.0440, 0.0452},
@@ -101,7 +101,7 @@ func TestClustersSplitTheReadsOfABeat(t *testing.T) {
 	for _, c := range []struct {
 		card      string
 		word      Word
-		low, high float64 // of the margin
+		low, high Margin
 	}{
 		{"wiring: 1-bit, clock: 25 MHz, stall: 0 ms, cluster: 0 KiB", Tight, 0.0440, 0.0452},
 		{"wiring: 1-bit, clock: 25 MHz, stall: 0 ms", Stutters, -0.0480, -0.0455},
@@ -227,7 +227,7 @@ func TestPanelThatCannotDrawInABeatIsNamed(t *testing.T) {
 
 func TestMemoryTooSmallForAnythingIsNamed(t *testing.T) {
 	v := judge(t, raw(5, 100), bench(t, "wiring: 4-bit, clock: 50 MHz", "1 KiB"))
-	if row := find(t, v.Typical, CardPart); !row.Never || v.Typical.Word != Stutters || v.Typical.Tightest != MemoryPart || v.Typical.Late != 0 {
+	if row := find(t, v.Typical, CardPart); row.Margin != Never || v.Typical.Word != Stutters || v.Typical.Tightest != MemoryPart || v.Typical.Late != 0 {
 		t.Errorf("verdict %+v, want stutters from the start for want of memory", v.Typical)
 	}
 }

@@ -28,6 +28,7 @@ type link struct {
 	largest  int64    // bytes of the largest beat
 	buffer   int64    // bytes of read-ahead left, whole sectors
 	strip    int64    // bytes drawn at once; a sector where beats are read whole
+	unit     int64    // bytes that playback counts as one: 1, or more for very long clips
 	exact    *big.Rat // R: bytes a second inside a request
 	rate     float64  // the same
 	request  float64  // q: seconds of a request
@@ -53,6 +54,7 @@ func newLink(c *Clip, s summary, p *playerfile.Player) link {
 		files:    s.files,
 		held:     int64(c.Lead+1) * s.maxSound,
 		card:     r,
+		unit:     1,
 		exact:    r.Rate(),
 		interval: c.interval(),
 	}
@@ -181,17 +183,22 @@ func up(x float64) int64 {
 	return int64(math.Ceil(x*(1+1e-9) + 1e-6))
 }
 
-// demand turns beats into what playback solves.
+// coarsest is the largest unit: a beat that keeps the bus for a minute is some thousand
+// of it.
+const coarsest = 1 << 18
+
+// demand turns beats into what playback solves, in the smallest unit in which it can be
+// counted: bytes, sectors, or what is coarser still.
 func (l *link) demand(c *Clip, s summary, stall time.Duration, lead int) *playback.Demand[int64] {
 	d := &playback.Demand[int64]{
 		Cost:    make([]int64, 0, s.beats),
-		Buffer:  l.buffer,
+		Buffer:  l.buffer / l.unit,
 		Lead:    lead,
 		Reading: l.reading,
 		Loop:    c.Loops,
 	}
 	if l.reading == playback.Whole {
-		d.Request = up(l.request * l.rate)
+		d.Request = up(l.request * l.rate / float64(l.unit))
 		if l.card.Cluster > 0 || s.files > 1 || l.slots > 0 {
 			d.Over = make([]int64, 0, s.beats)
 		}
@@ -210,7 +217,8 @@ func (l *link) demand(c *Clip, s summary, stall time.Duration, lead int) *playba
 		steps := l.steps(b, place, len(d.Cost) == 0)
 		place += int64(b.Sectors)
 		cost, busy := l.cost(b, steps)
-		over := up(steps * l.rate)
+		cost, busy = (cost+l.unit-1)/l.unit, (busy+l.unit-1)/l.unit
+		over := up(steps * l.rate / float64(l.unit))
 		if l.slots > 0 { // a beat fills one of the buffers, whatever its size, and takes its time
 			cost, over = 1, over+cost
 		}
@@ -230,6 +238,10 @@ func (l *link) demand(c *Clip, s summary, stall time.Duration, lead int) *playba
 		pause += lag
 	}
 	d.Stall = pause / l.interval * (1 + 1e-9)
+	if !d.Countable() && l.unit < coarsest {
+		l.unit *= card.SectorBytes
+		return l.demand(c, s, stall, lead)
+	}
 	return d
 }
 
@@ -239,7 +251,7 @@ func (l *link) demand(c *Clip, s summary, stall time.Duration, lead int) *playba
 func (l *link) holdUp(c *Clip, d *playback.Demand[int64]) {
 	busy := make([]int64, 0, len(d.Cost))
 	for b := range c.Beats {
-		wait := up((l.latency + max(0, l.waits(b, float64(b.Sectors)*card.SectorBytes))) * l.rate)
+		wait := up((l.latency + max(0, l.waits(b, float64(b.Sectors)*card.SectorBytes))) * l.rate / float64(l.unit))
 		if d.Busy != nil {
 			wait += d.Busy[len(busy)]
 		}
@@ -248,9 +260,10 @@ func (l *link) holdUp(c *Clip, d *playback.Demand[int64]) {
 	d.Busy = busy
 }
 
-// service is R·T: the bytes that the card brings in one beat.
+// service is R·T: what the card brings in one beat, in the link's units.
 func (l *link) service(c *Clip) *big.Rat {
-	return new(big.Rat).Mul(l.exact, big.NewRat(c.RateDen, c.RateNum))
+	perBeat := new(big.Rat).Mul(l.exact, big.NewRat(c.RateDen, c.RateNum))
+	return perBeat.Quo(perBeat, big.NewRat(l.unit, 1))
 }
 
 // below is a rate for playback that is not above x.

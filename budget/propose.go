@@ -2,6 +2,8 @@ package budget
 
 import (
 	"fmt"
+	"math/big"
+	"strings"
 
 	"example.org/stampreel/budget/card"
 	"example.org/stampreel/budget/playerfile"
@@ -9,11 +11,11 @@ import (
 
 // Proposal is one change and what the same judgement says after it.
 type Proposal struct {
-	What   string  `json:"what"`   // the change, in the words of the player file where it is one
-	Part   Part    `json:"part"`   // what it changes; "" for the clip itself
-	Word   Word    `json:"word"`   // at the typical level
-	Margin float64 `json:"margin"` //
-	Pins   int     `json:"pins"`   // pins of the card's wiring after the change
+	What   string `json:"what"`   // the change, in the words of the player file where it is one
+	Part   Part   `json:"part"`   // what it changes; "" for the clip itself
+	Word   Word   `json:"word"`   // at the typical level
+	Margin Margin `json:"margin"` // the same
+	Pins   int    `json:"pins"`   // pins of the card's wiring after the change
 }
 
 // clocks are the usual bus clocks in Hz that a proposal may ask for.
@@ -45,6 +47,11 @@ func propose(c *Clip, p *playerfile.Player, now Level) ([]Proposal, error) {
 		return true, nil
 	}
 
+	again := "" // what has to be done besides, with another wiring or clock
+	if p.Card.Measured.Rate.Known() {
+		again = ", card.measured.rate deleted until it is measured anew"
+	}
+
 	// The card: a faster clock, a bus of its own, more lines. What was measured
 	// holds for the old wiring alone, so the new one is computed.
 	for _, w := range card.Wirings() {
@@ -61,6 +68,7 @@ func propose(c *Clip, p *playerfile.Player, now Level) ([]Proposal, error) {
 				q.Card.Bus.Value = playerfile.Private
 				what += ", on a bus of its own"
 			}
+			what += again
 			if ok, err := try(what, CardPart, c, q); err != nil {
 				return nil, err
 			} else if ok {
@@ -100,7 +108,7 @@ func propose(c *Clip, p *playerfile.Player, now Level) ([]Proposal, error) {
 		}
 		q := *p
 		q.Memory.ReadAhead.Value = kib << 10
-		if ok, err := try(fmt.Sprintf("memory read-ahead %d KiB", kib), MemoryPart, c, &q); err != nil {
+		if ok, err := try(fmt.Sprintf("memory read-ahead %d KiB", kib), MemoryPart, endless(c), &q); err != nil {
 			return nil, err
 		} else if ok {
 			break
@@ -111,7 +119,7 @@ func propose(c *Clip, p *playerfile.Player, now Level) ([]Proposal, error) {
 		if !ok {
 			continue
 		}
-		if ok, err := try(fmt.Sprintf("every %s picture, --rate %.4g", n.word, 1/thin.interval()), "", thin, p); err != nil {
+		if ok, err := try(fmt.Sprintf("every %s picture, --rate %s", n.word, rateText(thin)), "", thin, p); err != nil {
 			return nil, err
 		} else if ok {
 			break
@@ -121,7 +129,7 @@ func propose(c *Clip, p *playerfile.Player, now Level) ([]Proposal, error) {
 		return found, nil
 	}
 	// No change is enough by itself: the best wiring there is, with what it takes besides.
-	for _, n := range thinnings {
+	for _, n := range append([]thinning{{1, ""}}, thinnings...) {
 		thin, ok := c, true
 		if n.every > 1 {
 			thin, ok = thinned(c, n.every)
@@ -130,10 +138,16 @@ func propose(c *Clip, p *playerfile.Player, now Level) ([]Proposal, error) {
 			q := rewired(p, w, clocks[len(clocks)-1])
 			q.Card.Bus.Value = playerfile.Private
 			for kib := int64(16); ok && kib <= 1024; kib *= 4 {
-				q.Memory.ReadAhead.Value = max(kib<<10, p.Memory.ReadAhead.Value)
-				what := fmt.Sprintf("card wiring %v at %.4g MHz on a bus of its own, memory read-ahead %d KiB, every %s picture (--rate %.4g)",
-					w, float64(clocks[len(clocks)-1])/1e6, q.Memory.ReadAhead.Value>>10, n.word, 1/thin.interval())
-				if done, err := try(what, "", thin, q); err != nil || done {
+				what := fmt.Sprintf("card wiring %v at %.4g MHz on a bus of its own", w, float64(clocks[len(clocks)-1])/1e6)
+				q.Memory.ReadAhead.Value = p.Memory.ReadAhead.Value
+				if kib<<10 > p.Memory.ReadAhead.Value {
+					q.Memory.ReadAhead.Value = kib << 10
+					what += fmt.Sprintf(", memory read-ahead %d KiB", kib)
+				}
+				if n.every > 1 {
+					what += fmt.Sprintf(", every %s picture (--rate %s)", n.word, rateText(thin))
+				}
+				if done, err := try(what+again, "", endless(thin), q); err != nil || done {
 					return found, err
 				}
 			}
@@ -142,11 +156,35 @@ func propose(c *Clip, p *playerfile.Player, now Level) ([]Proposal, error) {
 	return found, nil
 }
 
-// thinnings are how many pictures are left out.
-var thinnings = []struct {
+// endless is a clip that goes on for ever: that the whole of a short one would lie in a
+// large memory helps nobody.
+func endless(c *Clip) *Clip {
+	e := *c
+	e.Loops = true
+	return &e
+}
+
+// rateText is a clip's rate as --rate takes it.
+func rateText(c *Clip) string {
+	r := big.NewRat(c.RateNum, c.RateDen)
+	if text := r.FloatString(3); new(big.Rat).Sub(r, rat(text)).Sign() == 0 {
+		return strings.TrimRight(strings.TrimRight(text, "0"), ".")
+	}
+	return r.String()
+}
+
+func rat(text string) *big.Rat {
+	r, _ := new(big.Rat).SetString(text)
+	return r
+}
+
+// thinning is of how many pictures one is shown, and how that is said.
+type thinning struct {
 	every int
 	word  string
-}{{2, "second"}, {3, "third"}, {4, "fourth"}, {5, "fifth"}, {6, "sixth"}, {8, "eighth"}}
+}
+
+var thinnings = []thinning{{2, "second"}, {3, "third"}, {4, "fourth"}, {5, "fifth"}, {6, "sixth"}, {8, "eighth"}}
 
 // clocksFor lists the player's own card clock, then the usual ones above it: who
 // changes the wiring keeps the clock where that is enough.
@@ -212,6 +250,7 @@ func thinned(c *Clip, n int) (*Clip, bool) {
 func merged(a, b Beat) Beat {
 	if a.Windows == 0 {
 		a.FrameBytes, a.PanelBytes, a.Windows = b.FrameBytes, b.PanelBytes, b.Windows
+		a.Coding, a.Blocks, a.Coefficients = b.Coding, b.Blocks, b.Coefficients
 		b.FrameBytes = 0
 	}
 	spare := (b.FrameBytes + card.SectorBytes - 1) / card.SectorBytes

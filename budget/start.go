@@ -38,7 +38,7 @@ func (l *link) start(c *Clip, d *playback.Demand[int64], stutters bool) (Start, 
 	if err != nil {
 		return Start{}, fmt.Errorf("budget: %w", err)
 	}
-	s.Least = s.Open + min(filled, float64(work)/l.rate) + first
+	s.Least = s.Open + min(filled, float64(work)*float64(l.unit)/l.rate) + first
 	return s, nil
 }
 

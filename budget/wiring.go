@@ -2,6 +2,7 @@ package budget
 
 import (
 	"cmp"
+	"math"
 	"slices"
 
 	"example.org/stampreel/budget/card"
@@ -34,9 +35,11 @@ func Choices(p *playerfile.Player, clocks ...playerfile.Ratio) []Choice {
 		clocks = usualClocks
 	}
 	own := own(p)
-	clocks = append(slices.Clone(clocks), own.Clock)
+	// Clocks that nobody could tell apart are one, and the player's own is kept.
+	clocks = slices.DeleteFunc(slices.Clone(clocks), func(c playerfile.Ratio) bool { return alike(c, own.Clock) })
+	clocks = append(clocks, own.Clock)
 	slices.SortFunc(clocks, func(a, b playerfile.Ratio) int { return a.Rat().Cmp(b.Rat()) })
-	clocks = slices.Compact(clocks)
+	clocks = slices.CompactFunc(clocks, alike)
 	var all []Choice
 	for _, w := range card.Wirings() {
 		for _, bus := range []playerfile.Bus{playerfile.Shared, playerfile.Private} {
@@ -56,6 +59,11 @@ func Choices(p *playerfile.Player, clocks ...playerfile.Ratio) []Choice {
 	return all
 }
 
+// alike says whether two clocks differ by less than a two-thousandth.
+func alike(a, b playerfile.Ratio) bool {
+	return math.Abs(a.Float()/b.Float()-1) < 1.0/2000
+}
+
 // Fallbacks lists ways to go on when something of a player's own wiring fails: a line
 // of its 4-bit bus, half of its clock, every second picture, or several of these.
 func Fallbacks(p *playerfile.Player) []Choice {
@@ -73,8 +81,10 @@ func Fallbacks(p *playerfile.Player) []Choice {
 	if whole.Wiring == card.FourBit {
 		one, slow := whole, half
 		one.Wiring, slow.Wiring, one.Own = card.OneBit, card.OneBit, false
-		if top := (playerfile.Ratio{Num: card.OneBit.TopClock(), Den: 1}); one.Clock.Float() > top.Float() {
-			one.Clock = top
+		for _, c := range []*Choice{&one, &slow} {
+			if top := (playerfile.Ratio{Num: card.OneBit.TopClock(), Den: 1}); c.Clock.Float() > top.Float() {
+				c.Clock = top
+			}
 		}
 		all = append(all, of(one, 1, "1-bit, when one of DAT1 to DAT3 fails"), of(slow, 1, "1-bit at half the clock"), of(one, 2, "1-bit, every second picture"))
 	}
@@ -98,13 +108,13 @@ func (c Choice) on(p *playerfile.Player) *playerfile.Player {
 // Wired is what becomes of clips with one choice, at the typical level.
 type Wired struct {
 	Choice
-	Pins     int64   // that the card takes
-	Left     int64   // pins of the chip that are left over, below zero those it lacks; of meaning where the chip's are known
-	InTime   int     // clips that do not stutter
-	Word     Word    // the worst clip's
-	Margin   float64 // its margin
-	Tightest Part    // what sets it
-	Worst    int     // number of that clip, in the order of Add; −1 before there is one
+	Pins     int64  // that the card takes
+	Left     int64  // pins of the chip that are left over, below zero those it lacks; of meaning where the chip's are known
+	InTime   int    // clips that do not stutter
+	Word     Word   // the worst clip's
+	Margin   Margin // its margin
+	Tightest Part   // what sets it
+	Worst    int    // number of that clip, in the order of Add; −1 before there is one
 
 	player         *playerfile.Player
 	bytes, seconds float64 // read, beat by beat
@@ -140,14 +150,16 @@ func NewWirings(p *playerfile.Player, choices []Choice) *Wirings {
 }
 
 // Add judges one more clip with every choice. Where pictures are to be left out, a clip
-// whose pictures build on each other is judged as it is.
+// whose pictures build on each other is judged as it is. An error leaves the table as it
+// was.
 func (t *Wirings) Add(c Clip) error {
 	whole, err := c.check()
 	if err != nil {
 		return err
 	}
-	for i := range t.Rows {
-		w, c, s := &t.Rows[i], &c, whole
+	rows := slices.Clone(t.Rows)
+	for i := range rows {
+		w, c, s := &rows[i], &c, whole
 		if thin, ok := thinned(c, w.Every); ok && w.Every > 1 {
 			c = thin
 			if s, err = c.check(); err != nil {
@@ -165,25 +177,40 @@ func (t *Wirings) Add(c Clip) error {
 			w.Word, w.Margin, w.Tightest, w.Worst = v.Word, v.Margin, v.Tightest, t.Clips
 		}
 		l := newLink(c, s, w.player)
-		place, jump := c.Place, true
-		for b := range c.Beats {
-			if b.Begins > 0 {
-				place = b.Begins
-			}
-			size := float64(b.Sectors) * card.SectorBytes
-			w.bytes += size
-			w.seconds += l.request + size/l.rate + l.steps(b, place, jump)
-			if t := l.handling(b); l.turns && t > 0 {
-				w.seconds += t
-				if l.shared { // the card is asked again after it
-					w.seconds += l.request
-				}
-			}
-			place, jump = place+int64(b.Sectors), false
-		}
+		w.bytes += l.bytes(c)
+		w.seconds += l.beatByBeat(c)
 	}
+	t.Rows = rows
 	t.Clips++
 	return nil
+}
+
+// bytes is the size of all beats.
+func (l *link) bytes(c *Clip) (sum float64) {
+	for b := range c.Beats {
+		sum += float64(b.Sectors) * card.SectorBytes
+	}
+	return sum
+}
+
+// beatByBeat is the time in seconds in which a clip is read, beat by beat, when nothing
+// has to be waited for but the panel's turns.
+func (l *link) beatByBeat(c *Clip) (sum float64) {
+	place, jump := c.Place, true
+	for b := range c.Beats {
+		if b.Begins > 0 {
+			place = b.Begins
+		}
+		sum += l.request + float64(b.Sectors)*card.SectorBytes/l.rate + l.steps(b, place, jump)
+		if t := l.handling(b); l.turns && t > 0 {
+			sum += t
+			if l.shared { // the card is asked again after it
+				sum += l.request
+			}
+		}
+		place, jump = place+int64(b.Sectors), false
+	}
+	return sum
 }
 
 // Cheapest returns the number of the row that takes fewest pins, and of those has the

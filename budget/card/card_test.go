@@ -111,3 +111,15 @@ func TestImpossibleReadingsAreRefused(t *testing.T) {
 }
 
 func floor(r *big.Rat) int64 { return new(big.Int).Quo(r.Num(), r.Denom()).Int64() }
+
+// Clusters of 8 sectors begin at 0, 8, 16 …; a read that begins with one is not split by it.
+func TestClustersAreCountedWhereTheyBegin(t *testing.T) {
+	r := Reading{Cluster: 8}
+	for _, c := range []struct{ place, n, begun, split int64 }{
+		{0, 8, 1, 0}, {0, 9, 2, 1}, {1, 7, 0, 0}, {1, 8, 1, 1}, {8, 1, 1, 0}, {7, 10, 2, 2}, {16, 17, 3, 2}, {3, 0, 0, 0},
+	} {
+		if begun, split := r.Clusters(c.place, c.n); begun != c.begun || split != c.split {
+			t.Errorf("%d sectors from %d: %d begun, %d split, want %d and %d", c.n, c.place, begun, split, c.begun, c.split)
+		}
+	}
+}

@@ -51,6 +51,9 @@ func TestFilesTakeWholeClustersOfWhatTheTablesLeave(t *testing.T) {
 	if room := Room(size); room%DefaultCluster != 0 || room > size-size/4096 || room < size-size/4096-9<<20 {
 		t.Errorf("room on %d bytes: %d", int64(size), room)
 	}
+	if got := Room(8<<20 + 3*(DefaultCluster+8)); got != 3*DefaultCluster {
+		t.Errorf("three clusters, their places in two tables and 8 MiB: room for %d bytes", got)
+	}
 	if Room(1000) != 0 {
 		t.Errorf("room on a card of nothing: %d", Room(1000))
 	}

@@ -57,11 +57,11 @@ type checked struct {
 
 // seam is going on from one clip to the next, for JSON.
 type seam struct {
-	From   string      `json:"from"`
-	To     string      `json:"to"`
-	Word   budget.Word `json:"verdict"`
-	Margin float64     `json:"margin"`
-	Late   int         `json:"first_late"` // counted from the first beat of from
+	From   string        `json:"from"`
+	To     string        `json:"to"`
+	Word   budget.Word   `json:"verdict"`
+	Margin budget.Margin `json:"margin"`
+	Late   int           `json:"first_late"` // counted from the first beat of from
 }
 
 // copying is a way to the card, for JSON.
@@ -234,8 +234,21 @@ func (c *call) checkTable(clips []checked, all int, player *playerfile.Player) {
 		}
 		t.Row(console.Name(k.Clip), console.Duration(seconds(k.Seconds)), number(k.Rate), console.MB(float64(k.Bytes)), console.PercentNumber(k.Verdict.Typical.Margin), verdictCell(&k.Verdict), string(k.Verdict.Typical.Tightest), k.Verdict.Limit.Word.String())
 	}
+	var unjudged []string
+	for i := range clips {
+		unjudged = append(unjudged, clips[i].Verdict.Unjudged...)
+	}
 	t.Total(fmt.Sprintf("%d of %s on %s", play, console.Count(int64(all), "clip plays", "clips play"), player.Name.Value))
 	c.console.Table(t)
+	c.unjudged(unjudged)
+}
+
+// unjudged notes once each what the player file tells too little about.
+func (c *call) unjudged(found []string) {
+	slices.Sort(found)
+	for _, what := range slices.Compact(found) {
+		c.console.Note("not judged: the player file does not say %s", what)
+	}
 }
 
 // explain shows one clip in full.
@@ -278,9 +291,7 @@ func (c *call) explain(k *checked, player *playerfile.Player) {
 	if text := classText(player.Card.Classes); text != "" {
 		c.console.Note("%s", text)
 	}
-	for _, what := range v.Unjudged {
-		c.console.Note("not judged: the player file does not say %s", what)
-	}
+	c.unjudged(v.Unjudged)
 	if v.Strips {
 		c.console.Note("the memory is too small for whole beats: pictures are drawn in strips as they arrive")
 	}
@@ -336,7 +347,7 @@ func amounts(r *budget.Row) (need, has, unit string) {
 		return console.KiB(int64(math.Ceil(x)))
 	}
 	need = number(r.Need)
-	if r.Never {
+	if r.Margin == budget.Never {
 		need = "never"
 	}
 	return need, number(r.Service), map[string]string{"bytes/s": "MB/s", "s": "ms", "bytes": "KiB"}[r.Unit]

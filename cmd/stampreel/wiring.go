@@ -43,21 +43,21 @@ func wiringCommand() *command {
 
 // wired is a row for JSON.
 type wired struct {
-	What     string      `json:"what,omitempty"`
-	Wiring   string      `json:"wiring"`
-	Shared   bool        `json:"shared_bus"`
-	Hz       float64     `json:"clock_hz"`
-	Own      bool        `json:"as_wired"`
-	Every    int         `json:"every_nth_picture"`
-	Pins     int64       `json:"pins"`
-	Left     *int64      `json:"pins_left,omitempty"`
-	Usable   float64     `json:"usable_bytes_per_s"`
-	Clips    int         `json:"clips"`
-	InTime   int         `json:"clips_in_time"`
-	Word     budget.Word `json:"verdict"`
-	Margin   float64     `json:"margin"`
-	Tightest budget.Part `json:"tightest"`
-	Worst    string      `json:"worst_clip"`
+	What     string        `json:"what,omitempty"`
+	Wiring   string        `json:"wiring"`
+	Shared   bool          `json:"shared_bus"`
+	Hz       float64       `json:"clock_hz"`
+	Own      bool          `json:"as_wired"`
+	Every    int           `json:"every_nth_picture"`
+	Pins     int64         `json:"pins"`
+	Left     *int64        `json:"pins_left,omitempty"`
+	Usable   float64       `json:"usable_bytes_per_s"`
+	Clips    int           `json:"clips"`
+	InTime   int           `json:"clips_in_time"`
+	Word     budget.Word   `json:"verdict"`
+	Margin   budget.Margin `json:"margin"`
+	Tightest budget.Part   `json:"tightest"`
+	Worst    string        `json:"worst_clip"`
 }
 
 func runWiring(ctx context.Context, c *call) error {
@@ -92,6 +92,7 @@ func runWiring(ctx context.Context, c *call) error {
 	fallbacks := budget.NewWirings(player, budget.Fallbacks(player))
 	need := budget.NewNeedCurve(player)
 	var names []string
+	var unjudged []string
 	unread, others := 0, 0
 	for _, path := range clips {
 		_, clip, err := fill.Load(ctx, path)
@@ -114,7 +115,7 @@ func runWiring(ctx context.Context, c *call) error {
 			unread++
 			continue
 		}
-		names = append(names, path)
+		names, unjudged = append(names, path), append(unjudged, budget.Unjudged(clip, player)...)
 	}
 	if others > 0 {
 		c.console.Warn("%s made for another player, not judged", console.Count(int64(others), "clip was", "clips were"))
@@ -134,6 +135,10 @@ func runWiring(ctx context.Context, c *call) error {
 	if best >= 0 && choices.Rows[best].Wiring == card.OneBit {
 		c.console.Note("with one data line, DAT3 still needs its pull-up at the card, or the card may wake up speaking SPI")
 	}
+	if player.Card.Measured.Rate.Known() {
+		c.console.Note("card.measured.rate was taken with the card as it is wired; all other rows are computed from the bus")
+	}
+	c.unjudged(unjudged)
 	if path := c.String("plot"); path != "" {
 		title := console.Name(names[0])
 		if len(names) > 1 {

@@ -202,6 +202,12 @@ func (d *Demand[T]) check() error {
 	return nil
 }
 
+// Countable says whether the sums of a demand stay within what is computed exactly. One
+// that is not is to be counted in larger units.
+func (d *Demand[T]) Countable() bool {
+	return d.Total() <= maxUnits && d.Buffer <= maxUnits && d.product() <= maxProduct
+}
+
 // feed goes through the beats once, in constant memory, and hands on two numbers
 // for each beat j, from beat short on, as many at a time as it has room for:
 // done is W(P(j+1)) + D(j), and full is W(P(i)+B) + D(i) of the beat i that is

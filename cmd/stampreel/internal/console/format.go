@@ -70,16 +70,23 @@ func oneDecimal(v float64) string {
 }
 
 // Percent writes a share (1 is all) as a whole percentage, rounded down, so
-// that a margin of 19.6 % is not shown as the 20 % it fails to reach.
-func Percent(share float64) string { return PercentNumber(share) + " %" }
+// that a margin of 19.6 % is not shown as the 20 % it fails to reach. A share that is no
+// number, or −∞, is "-".
+func Percent[F ~float64](share F) string {
+	text := PercentNumber(share)
+	if text == "-" {
+		return text
+	}
+	return text + " %"
+}
 
 // PercentNumber is Percent without its unit, for a column headed "%".
-func PercentNumber(share float64) string {
-	if math.IsNaN(share) || math.IsInf(share, 0) {
+func PercentNumber[F ~float64](share F) string {
+	if f := float64(share); math.IsNaN(f) || math.IsInf(f, 0) {
 		return "-"
 	}
 	// 0.29 is stored as slightly less than 29 hundredths.
-	return strconv.FormatFloat(math.Floor(share*100+1e-9)+0, 'f', 0, 64)
+	return strconv.FormatFloat(math.Floor(float64(share)*100+1e-9)+0, 'f', 0, 64)
 }
 
 // Duration writes a length or a place in time: "0:04.0", "1:23.4",
