@@ -48,7 +48,8 @@ type signature struct {
 }
 
 var signatures = []signature{
-	{KindAnimation, "an", byGo, "", func(h []byte) bool { return starts(h, "GIF87a") || starts(h, "GIF89a") }},
+	// Of other versions the reader says what is wrong; some codecs wait for them without end.
+	{KindAnimation, "an", byGo, "", func(h []byte) bool { return starts(h, "GIF8") }},
 	{KindPNG, "a", byGo, "", func(h []byte) bool { return starts(h, "\x89PNG\r\n\x1a\n") }},
 	{KindJPEG, "a", byGo, "", func(h []byte) bool { return starts(h, "\xff\xd8\xff") }},
 	{KindWebP, "a", byGo, "", func(h []byte) bool { return form(h, "RIFF", "WEBP") }},
