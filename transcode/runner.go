@@ -228,8 +228,10 @@ func (r *runner) read(ctx context.Context, todo, ordered chan<- *job) error {
 	if r.o.To.Num != 0 {
 		limit = min(limit, r.clock.beforeTime(ratio(r.o.To)))
 	}
+	given := int64(0)
 	send := func(t *source.Timed, beats int64) error {
-		j := &job{timed: t, beats: beats, done: make(chan struct{})}
+		j := &job{timed: t, first: given, beats: beats, done: make(chan struct{})}
+		given += beats
 		select {
 		case todo <- j:
 		case <-ctx.Done():
@@ -243,7 +245,7 @@ func (r *runner) read(ctx context.Context, todo, ordered chan<- *job) error {
 			return ctx.Err()
 		}
 	}
-	pictures, given, round := r.pictures, int64(0), int64(0)
+	pictures, round := r.pictures, int64(0)
 	info := pictures.Info()
 	var again *source.Media // the source opened once more
 	var short *source.Timed // the last picture that no beat shows
@@ -296,9 +298,7 @@ func (r *runner) read(ctx context.Context, todo, ordered chan<- *job) error {
 			t.Release()
 			return &LengthError{}
 		}
-		beats := end - given
-		given = end
-		if err := send(t, beats); err != nil {
+		if err := send(t, end-given); err != nil {
 			return err
 		}
 	}

@@ -63,6 +63,9 @@ type Options struct {
 	// Bytes of sound that a player can hold ahead; 0 means no limit.
 	SoundBuffer int64
 
+	// Passages whose contrast is lowered, in rising order, none within another.
+	Soften []Softening
+
 	Loops bool
 	// Seconds of the source between which the clip lies; To 0/0 means the end.
 	From, To source.Ratio
@@ -94,6 +97,12 @@ type Result struct {
 	Warnings   []string
 }
 
+// Softening is a passage of the clip whose contrast is lowered.
+type Softening struct {
+	From, To time.Duration // of the pictures that begin in it
+	picture.Soft
+}
+
 // ErrNothingLeft says that no beat lies between From and To.
 var ErrNothingLeft = errors.New("transcode: the source has no picture in the part asked for")
 
@@ -120,6 +129,7 @@ func (e *LengthError) Tries() []string { return []string{"take a part of it with
 // job is one picture and the beats that show it.
 type job struct {
 	timed *source.Timed
+	first int64 // beat of the clip
 	beats int64
 	frame []byte
 	done  chan struct{}
@@ -190,7 +200,19 @@ func (r *runner) render(renderer *picture.Renderer, j *job) error {
 	default:
 		j.frame = make([]byte, renderer.FrameBytes())
 	}
+	renderer.Soften(r.softAt(j.first))
 	return renderer.Render(j.frame, j.timed.Picture)
+}
+
+// softAt is how soft a picture is that begins with a beat.
+func (r *runner) softAt(beat int64) picture.Soft {
+	at := container.BeatTime(r.settings.Rate, uint32(beat))
+	for _, s := range r.o.Soften {
+		if s.From <= at && at < s.To {
+			return s.Soft
+		}
+	}
+	return picture.Soft{Contrast: 1}
 }
 
 // write gives the writer each job's beats in order.

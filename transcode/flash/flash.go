@@ -66,7 +66,10 @@ type Finding struct {
 func (f *Finding) Passes() bool { return len(f.Over) == 0 }
 
 // Span is a part of a clip.
-type Span struct{ From, To time.Duration }
+type Span struct {
+	From, To time.Duration
+	Mean     [3]float64 // mean linear light of its pictures in R, G and B, 0 to 1; of whole seconds
+}
 
 // Report is what a clip has of flashes.
 type Report struct{ General, Red Finding }
@@ -79,8 +82,8 @@ func (r *Report) Passes() bool { return r.General.Passes() && r.Red.Passes() }
 // finer than that. Dithering is.
 const cell = 4
 
-// Analyzer looks at pictures one after another. It holds a few bytes for each pixel and a
-// time for each change of more than a quarter of the view.
+// Analyzer looks at pictures one after another. It holds a few bytes for each pixel, a
+// time for each change of more than a quarter of the view, and 16 bytes for each second.
 type Analyzer struct {
 	w, h   int
 	number int // of pictures
@@ -93,6 +96,14 @@ type Analyzer struct {
 
 	loops   bool
 	opening []averages // of a clip that loops, the pictures of its first second
+
+	means []mean // of each second
+}
+
+// mean is the sum of the mean light of some pictures.
+type mean struct {
+	light    [3]float32
+	pictures float32
 }
 
 // averages is a picture as the analysis sees it: the mean colour of each cell, in steps of
@@ -212,6 +223,13 @@ func (a *Analyzer) add(channels int, light *[3][256]float32, at time.Duration) {
 		keep = make([][3]uint16, len(a.cells))
 		a.opening = append(a.opening, averages{at, keep})
 	}
+	second := int(at / time.Second)
+	for len(a.means) <= second {
+		a.means = append(a.means, mean{})
+	}
+	m := &a.means[second]
+	m.pictures++
+	share := 1 / float32(a.w*a.h)
 	i := 0
 	for y := 0; y < a.h; y += cell {
 		for x := 0; x < a.w; x += cell {
@@ -229,6 +247,9 @@ func (a *Analyzer) add(channels int, light *[3][256]float32, at time.Duration) {
 				for ; len(p) > 0; p = p[3:] {
 					r, g, b = r+light[0][p[0]], g+light[1][p[1]], b+light[2][p[2]]
 				}
+			}
+			for ch, sum := range [3]float32{r, g, b} {
+				m.light[ch] += sum * share
 			}
 			n := float32(w * h)
 			r, g, b = r/n, g/n, b/n
@@ -346,7 +367,29 @@ func (v *view) end(enough float64) {
 
 // Report says what was found up to the end of the last picture.
 func (a *Analyzer) Report() Report {
-	return Report{General: a.views[General].finding(), Red: a.views[Red].finding()}
+	r := Report{General: a.views[General].finding(), Red: a.views[Red].finding()}
+	for _, spans := range [][]Span{r.General.Over, r.General.Long, r.Red.Over, r.Red.Long} {
+		for i := range spans {
+			spans[i].Mean = a.mean(spans[i].From, spans[i].To)
+		}
+	}
+	return r
+}
+
+// mean is the mean light of the pictures of all seconds from one time to another. What
+// was played again has none of its own.
+func (a *Analyzer) mean(from, to time.Duration) (light [3]float64) {
+	n := 0.0
+	for s := int(from / time.Second); s <= int(to/time.Second) && s < len(a.means); s++ {
+		n += float64(a.means[s].pictures)
+		for ch, l := range a.means[s].light {
+			light[ch] += float64(l)
+		}
+	}
+	for ch := range light {
+		light[ch] /= max(n, 1)
+	}
+	return light
 }
 
 // finding counts flashes: two changes, one each way, are one.
@@ -363,7 +406,7 @@ func (v *view) finding() Finding {
 			if len(f.Over) == 0 {
 				f.First = v.at[first]
 			}
-			f.Over = extend(f.Over, Span{v.at[first], at})
+			f.Over = extend(f.Over, Span{From: v.at[first], To: at})
 		}
 	}
 	from := 0
@@ -372,7 +415,7 @@ func (v *view) finding() Finding {
 			continue
 		}
 		if v.at[i]-v.at[from] > long {
-			f.Long = append(f.Long, Span{v.at[from], v.at[i]})
+			f.Long = append(f.Long, Span{From: v.at[from], To: v.at[i]})
 		}
 		from = i + 1
 	}

@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"image"
 	"image/color"
+	"math"
 
 	"example.org/stampreel/container/pixel"
 )
@@ -50,6 +51,8 @@ type Renderer struct {
 	scaled Framed          // the picture at its final size
 	bare   image.Rectangle // the pixels that no background was painted around
 
+	soft Soft
+
 	codes  []uint8 // upright, background included
 	turned []uint8 // codes in stored order; unused when Turn is 0
 	spans  []span  // shown part of each row; nil if the whole panel shows
@@ -75,7 +78,7 @@ func NewRenderer(o Options) (*Renderer, error) {
 	if err := tone.check(); err != nil {
 		return nil, err
 	}
-	r := &Renderer{o: o, tone: tone, curve: tone.curve(), framer: framer}
+	r := &Renderer{o: o, tone: tone, curve: tone.curve(), framer: framer, soft: Soft{Contrast: 1}}
 	if r.dith, err = newDitherer(o.Dither, o.Format, r.curve); err != nil {
 		return nil, err
 	}
@@ -83,6 +86,21 @@ func NewRenderer(o Options) (*Renderer, error) {
 		r.spans = ellipse(o.Width, o.Height)
 	}
 	return r, nil
+}
+
+// Soft is less contrast, in linear light: what is Contrast times as far from a colour. As
+// all pictures of a passage come closer to one colour, they come closer to each other.
+type Soft struct {
+	Toward   [3]float64 // linear R, G and B, 0 to 1
+	Contrast float64    // 1 leaves a picture as it is, 0 leaves the colour alone
+}
+
+// Soften has the pictures that follow come out softer; the background stays.
+func (r *Renderer) Soften(s Soft) { r.soft = s }
+
+// softened is a value c/65536 times as far from another.
+func softened(v, toward uint16, c int64) uint16 {
+	return uint16(int64(toward) + (c*(int64(v)-int64(toward))+1<<15)>>16)
 }
 
 // FrameBytes returns the size of a frame.
@@ -183,7 +201,32 @@ func (r *Renderer) scale(p Picture) error {
 			pix[i] = luminance(pix[3*i], pix[3*i+1], pix[3*i+2])
 		}
 	}
+	if r.soft.Contrast != 1 {
+		r.softenScaled()
+	}
 	return nil
+}
+
+// softenScaled brings the scaled picture closer to the colour of r.soft.
+func (r *Renderer) softenScaled() {
+	n, s := r.scaled.W*r.scaled.H, r.soft
+	var toward [3]uint16
+	for ch, v := range s.Toward {
+		toward[ch] = uint16(math.Round(min(max(v, 0), 1) * 65535))
+	}
+	c := int64(math.Round(s.Contrast * (1 << 16)))
+	if r.o.Format.Channels() == 1 {
+		grey := luminance(toward[0], toward[1], toward[2])
+		for i, v := range r.scaled.Pix[:n] {
+			r.scaled.Pix[i] = softened(v, grey, c)
+		}
+		return
+	}
+	for p := r.scaled.Pix[:3*n]; len(p) > 0; p = p[3:] {
+		for ch := range 3 {
+			p[ch] = softened(p[ch], toward[ch], c)
+		}
+	}
 }
 
 // paintBackground fills the codes of the whole panel. The picture is dithered

@@ -353,3 +353,36 @@ func FuzzRender(f *testing.F) {
 		}
 	})
 }
+
+// In linear light, half the contrast around a grey of a quarter is 1/8 and 5/8 for black
+// and white: 0.125 and 0.625 are 99.3 and 206.5 of 255 in sRGB (IEC 61966-2-1).
+func TestSoftPicturesAreCloserToAColourInLinearLight(t *testing.T) {
+	img := image.NewNRGBA(image.Rect(0, 0, 2, 1))
+	img.Set(0, 0, color.Black)
+	img.Set(1, 0, color.White)
+	for _, f := range []pixel.Format{pixel.RGB666, pixel.Grey8} {
+		r, err := NewRenderer(Options{Width: 2, Height: 1, Format: f, Fit: Stretch, Dither: None})
+		if err != nil {
+			t.Fatal(err)
+		}
+		show := func(s Soft) [2]uint8 {
+			r.Soften(s)
+			frame, codes := make([]byte, r.FrameBytes()), make([]byte, 2*f.Channels())
+			if err := r.Render(frame, Picture{Image: img}); err != nil {
+				t.Fatal(err)
+			}
+			f.Unpack(codes, frame, 2, 1)
+			return [2]uint8{f.Value8(0, codes[0]), f.Value8(0, codes[f.Channels()])}
+		}
+		quarter := [3]float64{0.25, 0.25, 0.25}
+		for _, c := range []struct {
+			contrast    float64
+			black, high float64
+		}{{1, 0, 255}, {0.5, 99.3, 206.5}, {0, 137.2, 137.2}} {
+			got := show(Soft{Toward: quarter, Contrast: c.contrast})
+			if math.Abs(float64(got[0])-c.black) > 2.1 || math.Abs(float64(got[1])-c.high) > 2.1 { // 6 bits are steps of 4
+				t.Errorf("%v, contrast %g: %v, want %.1f and %.1f", f, c.contrast, got, c.black, c.high)
+			}
+		}
+	}
+}
