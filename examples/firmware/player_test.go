@@ -61,12 +61,12 @@ type result struct {
 	panel, wav                   []byte
 }
 
-// play runs the player on the parts of a clip.
+// play runs the player on the parts of a clip; way may have flags before it.
 func play(t *testing.T, program, way string, rate int, files ...[]byte) (r result) {
 	t.Helper()
 	dir := t.TempDir()
 	panel, wav := filepath.Join(dir, "panel.raw"), filepath.Join(dir, "sound.wav")
-	args := []string{"-rate", fmt.Sprint(rate), way, panel, wav}
+	args := append(append([]string{"-rate", fmt.Sprint(rate)}, strings.Fields(way)...), panel, wav)
 	for i, f := range files {
 		path := filepath.Join(dir, fmt.Sprintf("clip%d.srq", i))
 		if err := os.WriteFile(path, f, 0o644); err != nil {
@@ -409,6 +409,61 @@ func TestDamageCostsBeatsAndNeverThePlayer(t *testing.T) {
 	}
 	if lost < clips/10 || refused < clips/10 {
 		t.Errorf("%d beats lost and %d clips refused of %d damaged clips: too few to say much", lost, refused, clips)
+	}
+}
+
+// TestSeekingPlaysTheRestFromAKeyBeat begins in the middle: pictures and samples
+// are those of the whole clip from there on. Where a beat that the seek needs is
+// damaged, it is the rest from two seconds further on.
+func TestSeekingPlaysTheRestFromAKeyBeat(t *testing.T) {
+	program := build(t, "gcc", sanitized...)
+	codings := strings.Repeat("RR--R", 30)
+	for _, coding := range []container.SoundCoding{container.NoSound, container.U8, container.IMAADPCM} {
+		s := station()
+		s.SoundCoding = coding
+		if coding == container.NoSound {
+			s.Channels, s.SampleRate, s.SoundLead = 0, container.Ratio{}, 0
+		}
+		data := clip(t, s, codings)[0]
+		r, err := container.NewReader(bytes.NewReader(data), int64(len(data)), container.Limits{})
+		if err != nil {
+			t.Fatal(err)
+		}
+		h := r.Header()
+		panel, samples := want(t, data)
+		check := func(name string, got result, beat int) {
+			t.Helper()
+			key := strings.LastIndexByte(codings[:beat+1], 'R')
+			at := 0
+			if coding != container.NoSound { // floor(key*P/Q) of FORMAT.md section 4, 2 bytes each
+				at = 2 * (key * 11025 * 1001 / 30000)
+			}
+			if got.err != 0 || got.late != 0 || got.lost != 0 || got.gaps != 0 || got.beats != len(codings)-key {
+				t.Errorf("%s: beats %d late %d lost %d gaps %d error %d, want %d beats", name, got.beats, got.late, got.lost, got.gaps, got.err, len(codings)-key)
+			}
+			if !bytes.Equal(got.panel, panel[key*h.RawFrameBytes():]) || !bytes.Equal(got.wav[44:], samples[at:]) {
+				t.Errorf("%s: pictures or samples are not those from beat %d on", name, key)
+			}
+		}
+		for _, way := range []string{"strips", "whole"} {
+			for _, ms := range []int{1, 40, 210, 1234, 2900, 5000} {
+				name := fmt.Sprintf("-from %d %s", ms, way)
+				check(fmt.Sprintf("%v %s", coding, name), play(t, program, name, 0, data), ms*30000/1001/1000)
+			}
+			for back := range 2 { // the key beat 36 itself, or one with sound that plays from there on
+				if back > 0 && coding == container.NoSound {
+					continue
+				}
+				var b container.Beat
+				if err := r.ReadHeader(uint32(36-3*back), &b); err != nil {
+					t.Fatal(err)
+				}
+				bad := bytes.Clone(data)
+				bad[b.Sector*container.SectorBytes+5] ^= 1
+				name := "-from 1234 " + way // beat 36; two seconds are 59
+				check(fmt.Sprintf("%v %s with beat %d damaged", coding, name, 36-3*back), play(t, program, name, 0, bad), 36+59)
+			}
+		}
 	}
 }
 

@@ -136,14 +136,14 @@ int main(int argc, char **argv)
     uint32_t count = 0;
     int32_t error;
     int whole;
-    if (argc > 2 && strcmp(argv[1], "-rate") == 0) {
-        bytesPerSecond = strtod(argv[2], NULL);
-        argv += 2;
-        argc -= 2;
+    for (; argc > 2 && argv[1][0] == '-'; argv += 2, argc -= 2) {
+        if (strcmp(argv[1], "-rate") == 0) bytesPerSecond = strtod(argv[2], NULL);
+        else if (strcmp(argv[1], "-from") == 0) player_from((uint32_t)strtoul(argv[2], NULL, 10));
+        else break;
     }
     whole = argc > 1 && strcmp(argv[1], "whole") == 0;
     if (argc < 5 || argc > 1004 || (!whole && strcmp(argv[1], "strips"))) {
-        fputs("usage: player [-rate BYTES_A_SECOND] strips|whole PANEL SOUND.wav CLIP [PART ...]\n", stderr);
+        fputs("usage: player [-rate BYTES_A_SECOND] [-from MILLISECONDS] strips|whole PANEL SOUND.wav CLIP [PART ...]\n", stderr);
         return 2;
     }
     for (; (int)count + 4 < argc; count++) {

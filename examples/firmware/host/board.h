@@ -44,6 +44,9 @@ int32_t player_strips(const player_file *files, uint32_t count);
 int32_t player_whole(const player_file *files, uint32_t count);
 const player_facts *player_about(void);
 
+/* Before it plays: begin at the last key beat at or before a time, in the first file. */
+void player_from(uint32_t milliseconds);
+
 /* The next samples for the DAC, left and right in turn: an interrupt. */
 void player_samples(int16_t *out, uint32_t samples);
 

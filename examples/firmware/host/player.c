@@ -65,19 +65,38 @@ void player_samples(int16_t *out, uint32_t samples)
     for (samples *= facts.channels; samples; samples--) *out++ = 0;
 }
 
-/* Makes ready for the first beat that will play. */
+static uint32_t from, target; /* milliseconds to begin at; the beat there */
+static int seeking;           /* until the first beat behind a seek begins */
+
+void player_from(uint32_t time) { from = time; }
+
+static int seek(uint32_t beat)
+{
+    target = beat;
+    seeking = stampreel_seek(&reader, beat) == 0;
+    return seeking;
+}
+
+/* Makes ready for the first beat that will play. Its sound may be here already. */
 static void prepare(uint32_t beat)
 {
     const stampreel_clip *c = &reader.clip;
-    facts.frameBytes = c->maxFrameBytes;
-    facts.channels = c->channels;
-    facts.sampleRateNum = c->sampleRateNum;
-    facts.sampleRateDen = c->sampleRateDen;
     if (c->soundCoding) stampreel_clock_start(&beats, c, c->sampleRateNum, c->sampleRateDen, beat);
     else stampreel_clock_start(&beats, c, 1000, 1, beat);
     stampreel_sound_start(&decoder, c, beat);
-    soundPut = soundTaken = played = due = 0;
-    started = 0;
+    soundTaken = played = due = 0;
+    started = seeking = 0;
+}
+
+static void opened(void)
+{
+    facts.frameBytes = reader.clip.maxFrameBytes;
+    facts.channels = reader.clip.channels;
+    facts.sampleRateNum = reader.clip.sampleRateNum;
+    facts.sampleRateDen = reader.clip.sampleRateDen;
+    soundPut = 0;
+    prepare(reader.clip.firstBeat);
+    if (from) (void)seek(stampreel_beat_at(&reader.clip, from)); /* where there is no such beat, begin at the first */
 }
 
 /* Starts time, with the first picture and all sound that it takes there. */
@@ -112,7 +131,8 @@ static int too_early(const stampreel_piece *p)
 
 static void use(const stampreel_piece *p)
 {
-    if (p->what & STAMPREEL_HEADER && facts.beats == 0) prepare(reader.clip.firstBeat);
+    if (p->what & STAMPREEL_HEADER && facts.beats == 0) opened();
+    if (p->what & STAMPREEL_BEGINS && seeking) prepare(reader.beat.number);
     if (p->what & STAMPREEL_SOUND) sound_put(p->data, p->bytes);
     if (p->what & STAMPREEL_BEGINS && reader.beat.frameBytes && too_late()) {
         stampreel_drop(&reader);
@@ -129,7 +149,12 @@ static void use(const stampreel_piece *p)
 /* After an error: whether only a beat was lost. Its picture stays out. */
 static int went_on(void)
 {
-    int32_t silence = stampreel_go_on(&reader);
+    int32_t silence;
+    if (seeking && reader.clip.beats) { /* whose sound is here nobody knows: seek again, two seconds on */
+        soundPut = 0;
+        return seek(target + stampreel_beat_at(&reader.clip, 2000));
+    }
+    silence = stampreel_go_on(&reader);
     if (silence < 0) return 0;
     if (started) wait_until(due);
     sound_put(NULL, (uint32_t)silence);
