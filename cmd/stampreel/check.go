@@ -53,6 +53,9 @@ type checked struct {
 	Bytes   int64          `json:"bytes"`
 	Verdict budget.Verdict `json:"verdict"`
 	Fits    bool           `json:"fits"`
+	Flashes *flashFacts    `json:"flashes"` // as its packer noted; null where nothing is noted
+
+	flashes fill.Flashes
 }
 
 // seam is going on from one clip to the next, for JSON.
@@ -134,6 +137,9 @@ func runCheck(ctx context.Context, c *call) error {
 			Clip: path, Seconds: container.BeatTime(h.Rate(), h.Beats).Seconds(), Rate: h.Rate().Float(),
 			Bytes: int64(h.FileSectors) * container.SectorBytes, Verdict: v, Fits: v.Fits(),
 		}
+		if _, flashes, ok := fill.HowMade(&h); ok {
+			now.Flashes, now.flashes = flashFactsOf(&flashes), flashes
+		}
 		if n := len(doc.Clips); n > 0 && v.Fits() && doc.Clips[n-1].Fits {
 			level, alike, err := budget.Seam(before, clip, player)
 			if err != nil {
@@ -150,6 +156,9 @@ func runCheck(ctx context.Context, c *call) error {
 	} else {
 		c.checkTable(doc.Clips, len(clips), player)
 		c.seams(doc.Seams, doc.Clips)
+	}
+	for i := range doc.Clips {
+		c.warnFlashes(doc.Clips[i].Clip, &doc.Clips[i].flashes, "pack it again with --soften-flashes")
 	}
 	c.copying(&doc, len(clips) > 1)
 	if err := c.console.JSON(doc); err != nil {

@@ -134,6 +134,8 @@ func fillCard(ctx context.Context, c *call, folder, card string, items []fill.It
 			if s.Bars && o.Packed.Bars != nil {
 				c.noteBars(o.Source, o.Packed)
 			}
+			c.noteSoftened(o.Source, o.Packed)
+			c.warnFlashes(o.Source, &o.Packed.Flashes, "--soften-flashes lowers their contrast")
 			if o.Packed.Kept {
 				c.console.Note("%s: as incomplete as it was; %s stays", console.Name(o.Source), console.Name(o.Clip))
 				return

@@ -47,23 +47,24 @@ func runInfo(ctx context.Context, c *call) error {
 
 // clipFacts is what info says of a clip.
 type clipFacts struct {
-	Path        string  `json:"path"`
-	Bytes       int64   `json:"bytes"`
-	Length      float64 `json:"length_s"`
-	StartsAt    float64 `json:"starts_at_s"` // of the first beat; above 0 in parts that follow
-	Rate        float64 `json:"rate_hz"`
-	Upright     size    `json:"upright"`
-	Stored      size    `json:"stored"`
-	FrameBytes  int     `json:"raw_frame_bytes"`
-	Loops       bool    `json:"loops"`
-	Incomplete  bool    `json:"source_incomplete"` // as its packer noted
-	More        bool    `json:"more"`
-	RawBeats    int64   `json:"raw_beats"`
-	RepeatBeats int64   `json:"repeat_beats"`
-	KeyBeats    int64   `json:"key_beats"`
-	KeyDistance float64 `json:"longest_key_distance_s"` // from a key beat to the next, or to the end
-	SampleRate  float64 `json:"sample_rate_hz"`         // 0 without sound
-	Lead        float64 `json:"sound_lead_s"`
+	Path        string      `json:"path"`
+	Bytes       int64       `json:"bytes"`
+	Length      float64     `json:"length_s"`
+	StartsAt    float64     `json:"starts_at_s"` // of the first beat; above 0 in parts that follow
+	Rate        float64     `json:"rate_hz"`
+	Upright     size        `json:"upright"`
+	Stored      size        `json:"stored"`
+	FrameBytes  int         `json:"raw_frame_bytes"`
+	Loops       bool        `json:"loops"`
+	Incomplete  bool        `json:"source_incomplete"` // as its packer noted
+	Flashes     *flashFacts `json:"flashes"`           // the same; null where nothing is noted
+	More        bool        `json:"more"`
+	RawBeats    int64       `json:"raw_beats"`
+	RepeatBeats int64       `json:"repeat_beats"`
+	KeyBeats    int64       `json:"key_beats"`
+	KeyDistance float64     `json:"longest_key_distance_s"` // from a key beat to the next, or to the end
+	SampleRate  float64     `json:"sample_rate_hz"`         // 0 without sound
+	Lead        float64     `json:"sound_lead_s"`
 
 	PictureBytes int64   `json:"picture_bytes"`
 	SoundBytes   int64   `json:"sound_bytes"` // lead-in included
@@ -75,8 +76,9 @@ type clipFacts struct {
 	Need           []needPoint  `json:"need_curve"`
 	Header         headerFields `json:"header"`
 
-	header container.Header
-	noted  bool // the extension says how the clip was made
+	header  container.Header
+	noted   bool // the extension says how the clip was made
+	flashes fill.Flashes
 }
 
 // needPoint is a point of the need curve.
@@ -155,7 +157,9 @@ func clipFactsOf(ctx context.Context, path string, r *container.Reader) (*clipFa
 		SeekEntryBeats: 1 << h.SeekShift,
 		Header:         headerFieldsOf(&h), header: h,
 	}
-	f.Incomplete, f.noted = fill.HowMade(&h)
+	if f.Incomplete, f.flashes, f.noted = fill.HowMade(&h); f.noted {
+		f.Flashes = flashFactsOf(&f.flashes)
+	}
 	if h.SoundCoding != container.NoSound {
 		f.SampleRate = h.SampleRate().Float()
 	}
@@ -233,6 +237,13 @@ func (c *call) showClip(f *clipFacts) {
 	say("memory", "%s to play in strips, %s to play whole beats", console.Memory(int64(h.StreamBytes)), console.Memory(int64(h.WholeBytes)))
 	say("seek table", "%s, an entry for every %s", console.Count(int64(h.SeekSectors), "sector", "sectors"), everyBeats(f.SeekEntryBeats))
 	say("identity", "%s", h.Identity)
+	if f.noted {
+		text := flashText(&f.flashes)
+		if text == "" {
+			text = fmt.Sprintf("at most %d in a second, of the 3 that WCAG 2.2 allows", max(f.flashes.General.Rate, f.flashes.Red.Rate))
+		}
+		say("flashes", "%s", text)
+	}
 	if f.Incomplete {
 		say("source", "incomplete when it was packed")
 	}

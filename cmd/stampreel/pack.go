@@ -98,6 +98,8 @@ func runPack(ctx context.Context, c *call) error {
 		c.noteBars(src, packed)
 	}
 	c.noteRate(src, packed)
+	c.noteSoftened(src, packed)
+	c.warnFlashes(src, &packed.Flashes, "--soften-flashes lowers their contrast")
 	facts := factsOf(packed)
 	names := make([]string, len(packed.Files))
 	for i, f := range packed.Files {
@@ -215,6 +217,8 @@ type packedFacts struct {
 	Warnings []string       `json:"warnings"`
 	Cut      bool           `json:"incomplete"` // a part of the source is missing or damaged
 	Kept     bool           `json:"kept"`       // from an earlier fill
+	Flashes  *flashFacts    `json:"flashes"`
+	Softened int            `json:"passages_softened"`
 	Verdict  budget.Verdict `json:"verdict"`
 
 	rate string
@@ -227,7 +231,7 @@ func factsOf(p *fill.Packed) packedFacts {
 		Seconds: container.BeatTime(h.Rate(), uint32(p.Result.Beats)).Seconds(), Rate: h.Rate().Float(), Own: p.SourceRate.Float(),
 		Rendered: p.Result.Rendered, Repeats: p.Result.Repeats, Clipped: p.Result.Sound.Clipped,
 		Identity: hex.EncodeToString(h.Identity[:]), Warnings: p.Result.Warnings, Verdict: p.Verdict,
-		Cut: p.Result.Incomplete, Kept: p.Kept,
+		Cut: p.Result.Incomplete, Kept: p.Kept, Flashes: flashFactsOf(&p.Flashes), Softened: len(p.Softened),
 		rate: number(h.Rate().Float()),
 	}
 	if h.SoundCoding != container.NoSound {

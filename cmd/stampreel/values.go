@@ -57,6 +57,7 @@ func packingFlags() []cli.Flag {
 
 		&cli.StringFlag{Name: "sound-coding", Value: "pcm", Category: ofSound, Usage: "`NAME`: pcm, or ima-adpcm for a quarter of 16-bit, which the player decodes"},
 
+		&cli.BoolFlag{Name: "soften-flashes", Category: ofPicture, Usage: "lower the contrast of passages that flash more than three times a second, until they do not; the source is read several times"},
 		&cli.BoolFlag{Name: "strict", Category: ofSource, Usage: "fail where a part of the source is missing or damaged, and pack nothing of it"},
 		&cli.StringFlag{Name: "matrix", Category: ofSource, Usage: "`NAME` of a Y4M video's colours: bt601, bt709 or bt2020", DefaultText: "bt601 below 720 lines"},
 		&cli.StringFlag{Name: "range", Category: ofSource, Usage: "`NAME` of a Y4M video's range: limited or full", DefaultText: "as it says, else limited"},
@@ -124,6 +125,7 @@ func packingSettings(c *call, player *playerfile.Player) (s fill.Settings, err e
 		s.Loop = &loop
 	}
 	s.NoSound, s.Meter, s.Strict = c.Bool("no-sound"), c.Bool("meter"), c.Bool("strict")
+	s.SoftenFlashes = c.Bool("soften-flashes")
 	if s.SoundTrack = c.Int("sound-track"); c.IsSet("sound-track") && (s.SoundTrack < 1 || s.SoundTrack > 1000) {
 		return s, usagef("--sound-track: %d is not from 1 to 1000", s.SoundTrack)
 	}

@@ -17,43 +17,52 @@ import (
 )
 
 // packing is raised whenever the same source and settings give another clip.
-const packing = 1
+const packing = 2
 
 // note is what a clip keeps, in the free area of its header, of how it was
-// made: four letters, a byte of flags, three bytes of zero, and the SHA-256 of
-// the settings. The source itself is in the clip's identity.
+// made: four letters, a byte of flags, three bytes of zero, the SHA-256 of
+// the settings, and what flashes. The source itself is in the clip's identity.
 type note struct {
 	incomplete bool // a part of the source was missing or damaged
 	settings   [sha256.Size]byte
+	flashes    Flashes
 }
 
 const (
 	noteLetters    = "made"
-	noteIncomplete = 1
+	noteIncomplete = 1 // the flags
+	noteFlashes    = 2 // flashing was looked for; not so in clips of the first packing
 	noteSettingsAt = 8
+	noteFlashesAt  = noteSettingsAt + sha256.Size
 )
 
 func (n note) extension() (e [container.ExtensionBytes]byte) {
 	copy(e[:], noteLetters)
+	e[4] = noteFlashes
 	if n.incomplete {
-		e[4] = noteIncomplete
+		e[4] |= noteIncomplete
 	}
 	copy(e[noteSettingsAt:], n.settings[:])
+	n.flashes.put(e[noteFlashesAt:][:flashesBytes])
 	return e
 }
 
 // parseNote returns what extension wrote; ok is false for any other area.
 func parseNote(e [container.ExtensionBytes]byte) (n note, ok bool) {
-	n.incomplete = e[4] == noteIncomplete
+	n.incomplete = e[4]&noteIncomplete != 0
 	copy(n.settings[:], e[noteSettingsAt:])
+	n.flashes = parseFlashes(e[noteFlashesAt:])
 	return n, e == n.extension()
 }
 
 // HowMade tells whether a clip says how it was made, and if so, whether a part of
-// its source was missing or damaged.
-func HowMade(h *container.Header) (incomplete, ok bool) {
+// its source was missing or damaged, and what flashes.
+func HowMade(h *container.Header) (incomplete bool, flashes Flashes, ok bool) {
 	n, ok := parseNote(h.Extension)
-	return ok && n.incomplete, ok
+	if !ok {
+		return false, Flashes{}, false
+	}
+	return n.incomplete, n.flashes, true
 }
 
 // sumOf returns the SHA-256 of all that decides, beside the bytes of the source
@@ -75,10 +84,10 @@ func (s *Settings) sumOf(o *transcode.Options) [sha256.Size]byte {
 		Matrix                 *picture.Matrix
 		FullRange              *bool
 		SoundTrack             int
-		Meter                  bool
+		Meter, SoftenFlashes   bool
 	}{
 		packing, p.Framing(), p.Turn, int(p.Format), p.Round, p.Tone, p.Dither, o.Rate, o.RateLimit, s.Hold,
-		o.Sound, o.SoundOptions, o.ADPCM, o.Loops, o.SoundBuffer, o.PartSectors, s.Matrix, s.FullRange, s.SoundTrack, s.Meter,
+		o.Sound, o.SoundOptions, o.ADPCM, o.Loops, o.SoundBuffer, o.PartSectors, s.Matrix, s.FullRange, s.SoundTrack, s.Meter, s.SoftenFlashes,
 	}
 	text, err := json.Marshal(basis)
 	if err != nil {
@@ -97,7 +106,8 @@ func (s *Settings) kept(ctx context.Context, job Job, o *transcode.Options) (*Pa
 	}
 	h := r.Header()
 	f.Close()
-	if n, ok := parseNote(h.Extension); !ok || !n.incomplete || n.settings != s.sumOf(o) {
+	n, ok := parseNote(h.Extension)
+	if !ok || !n.incomplete || n.settings != s.sumOf(o) {
 		return nil, nil
 	}
 	in, closeAll, err := s.open(ctx, job)
@@ -108,7 +118,7 @@ func (s *Settings) kept(ctx context.Context, job Job, o *transcode.Options) (*Pa
 	if id := transcode.Identity(in, s.From, s.To); id != h.Identity || id == (transcode.Identity(transcode.Input{}, s.From, s.To)) {
 		return nil, nil
 	}
-	p := &Packed{Kept: true, Kind: in.Media.Kind, Result: &transcode.Result{Beats: int64(h.AllBeats), Incomplete: true}}
+	p := &Packed{Kept: true, Kind: in.Media.Kind, Result: &transcode.Result{Beats: int64(h.AllBeats), Incomplete: true}, Flashes: n.flashes}
 	for part, first := 0, uint32(0); ; part++ {
 		name := PartName(job.Clip, part)
 		r, f, err := Open(name)

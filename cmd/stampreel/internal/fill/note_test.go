@@ -4,6 +4,7 @@ import (
 	"image/color"
 	"reflect"
 	"testing"
+	"time"
 
 	"example.org/stampreel/budget/playerfile"
 	"example.org/stampreel/container"
@@ -23,23 +24,24 @@ func TestEachSettingIsInTheNote(t *testing.T) {
 		return p
 	}
 	changes := map[string]func(*Settings){
-		"Player":      func(s *Settings) { s.Player = player("round-240") },
-		"Fit":         func(s *Settings) { s.Fit = picture.Cover },
-		"Crop":        func(s *Settings) { s.Crop = picture.Crop{X: 1, Y: 1, W: 2, H: 2} },
-		"Background":  func(s *Settings) { s.Background = color.White },
-		"Tone":        func(s *Settings) { s.Tone = picture.Tone{Contrast: 1.1, Gamma: 1, Saturation: 1} },
-		"Dither":      func(s *Settings) { d := picture.Atkinson; s.Dither = &d },
-		"Rate":        func(s *Settings) { s.Rate = source.Ratio{Num: 5, Den: 1} },
-		"Hold":        func(s *Settings) { s.Hold = source.Ratio{Num: 9, Den: 1} },
-		"Loop":        func(s *Settings) { yes := true; s.Loop = &yes },
-		"NoSound":     func(s *Settings) { s.NoSound = true },
-		"SoundTrack":  func(s *Settings) { s.SoundTrack = 2 },
-		"Meter":       func(s *Settings) { s.Meter = true },
-		"SoundDither": func(s *Settings) { s.SoundDither = sound.Shaped },
-		"ADPCM":       func(s *Settings) { s.ADPCM = true },
-		"Matrix":      func(s *Settings) { m := picture.BT2020; s.Matrix = &m },
-		"FullRange":   func(s *Settings) { yes := true; s.FullRange = &yes },
-		"PartSectors": func(s *Settings) { s.PartSectors = 4096 },
+		"Player":        func(s *Settings) { s.Player = player("round-240") },
+		"Fit":           func(s *Settings) { s.Fit = picture.Cover },
+		"Crop":          func(s *Settings) { s.Crop = picture.Crop{X: 1, Y: 1, W: 2, H: 2} },
+		"Background":    func(s *Settings) { s.Background = color.White },
+		"Tone":          func(s *Settings) { s.Tone = picture.Tone{Contrast: 1.1, Gamma: 1, Saturation: 1} },
+		"Dither":        func(s *Settings) { d := picture.Atkinson; s.Dither = &d },
+		"Rate":          func(s *Settings) { s.Rate = source.Ratio{Num: 5, Den: 1} },
+		"Hold":          func(s *Settings) { s.Hold = source.Ratio{Num: 9, Den: 1} },
+		"Loop":          func(s *Settings) { yes := true; s.Loop = &yes },
+		"NoSound":       func(s *Settings) { s.NoSound = true },
+		"SoundTrack":    func(s *Settings) { s.SoundTrack = 2 },
+		"Meter":         func(s *Settings) { s.Meter = true },
+		"SoundDither":   func(s *Settings) { s.SoundDither = sound.Shaped },
+		"ADPCM":         func(s *Settings) { s.ADPCM = true },
+		"SoftenFlashes": func(s *Settings) { s.SoftenFlashes = true },
+		"Matrix":        func(s *Settings) { m := picture.BT2020; s.Matrix = &m },
+		"FullRange":     func(s *Settings) { yes := true; s.FullRange = &yes },
+		"PartSectors":   func(s *Settings) { s.PartSectors = 4096 },
 	}
 	// The part that is taken is in the identity; the others change no byte.
 	// Bars that are found become the Crop.
@@ -82,13 +84,13 @@ type silence struct{ source.Sound }
 func (silence) Info() source.SoundInfo { return source.SoundInfo{Rate: 8000, Channels: 1} }
 
 func TestNoteIsReadOnlyFromItsOwnWriting(t *testing.T) {
-	n := note{incomplete: true, settings: [32]byte{1, 2, 3}}
+	n := note{incomplete: true, settings: [32]byte{1, 2, 3}, flashes: Flashes{General: Flashing{Rate: 9, First: time.Second}, LongAt: time.Minute, Length: 7 * time.Second}}
 	e := n.extension()
 	if got, ok := parseNote(e); !ok || got != n {
 		t.Errorf("%+v, %v", got, ok)
 	}
 	for i := range e {
-		if i >= noteSettingsAt && i < noteSettingsAt+32 || i == 4 {
+		if i >= noteSettingsAt && i < noteFlashesAt+flashesBytes || i == 4 { // free to be anything
 			continue
 		}
 		other := e

@@ -10,12 +10,15 @@ import (
 	"path/filepath"
 	"slices"
 	"strings"
+	"sync"
+	"time"
 
 	"example.org/stampreel/budget"
 	"example.org/stampreel/budget/playerfile"
 	"example.org/stampreel/container"
 	"example.org/stampreel/container/cardfs"
 	"example.org/stampreel/transcode"
+	"example.org/stampreel/transcode/flash"
 	"example.org/stampreel/transcode/picture"
 	"example.org/stampreel/transcode/sound"
 	"example.org/stampreel/transcode/source"
@@ -42,6 +45,8 @@ type Settings struct {
 	Meter bool
 	// Black bars that are part of the pictures are cut off, where no Crop is set.
 	Bars bool
+	// Passages that flash too much get less contrast, until they do not.
+	SoftenFlashes bool
 	// A source of which a part is missing or damaged is an error.
 	Strict bool
 
@@ -80,7 +85,9 @@ type Packed struct {
 	Headers    []container.Header
 	Bytes      int64
 	Result     *transcode.Result
-	Verdict    budget.Verdict // of the first part
+	Flashes    Flashes
+	Softened   []transcode.Softening // with Settings.SoftenFlashes
+	Verdict    budget.Verdict        // of the first part
 }
 
 // Pack makes one clip. It is written under a temporary name, verified byte by
@@ -102,10 +109,14 @@ func (s *Settings) Pack(ctx context.Context, job Job) (*Packed, error) {
 			return p, err
 		}
 	}
+	if s.SoftenFlashes && job.Source == "-" {
+		return nil, &PipeError{}
+	}
 	in, closeAll, err := s.open(ctx, job)
 	if err != nil {
 		return nil, err
 	}
+	closeAll = sync.OnceFunc(closeAll)
 	defer closeAll()
 	if job.Refill && !s.Strict {
 		o := s.options(in.Media, in.Sound != nil)
@@ -113,8 +124,53 @@ func (s *Settings) Pack(ctx context.Context, job Job) (*Packed, error) {
 			return p, err
 		}
 	}
-	return s.PackInput(ctx, in, job)
+	if !s.SoftenFlashes {
+		return s.PackInput(ctx, in, job)
+	}
+	closeAll()
+	return s.softened(ctx, job)
 }
+
+// softened packs until the clip does not flash too much, each time with less contrast
+// where it does. The source is read anew for each.
+func (s *Settings) softened(ctx context.Context, job Job) (*Packed, error) {
+	var lowered passages
+	for n := 1; ; n++ {
+		in, closeAll, err := s.open(ctx, job)
+		if err != nil {
+			return nil, err
+		}
+		p, err := s.packInput(ctx, in, job, lowered.softenings(), n < mostSoftenings)
+		closeAll()
+		var flashing *flashingError
+		if !errors.As(err, &flashing) {
+			return p, err
+		}
+		lowered = lowered.lower(&flashing.found, flashing.length)
+		if job.Beats != nil {
+			job.Beats(-flashing.beats)
+		}
+	}
+}
+
+// flashingError says that a clip flashes too much and was not kept.
+type flashingError struct {
+	found  flash.Report
+	length time.Duration
+	beats  int64
+}
+
+func (e *flashingError) Error() string { return "the pictures flash" }
+
+// PipeError says that what has to be read several times comes from a pipe.
+type PipeError struct{}
+
+func (*PipeError) Error() string {
+	return "softening flashes reads the source several times, and standard input can be read but once"
+}
+
+// Tries returns what to do.
+func (*PipeError) Tries() []string { return []string{"give a file as the source"} }
 
 // findBars looks for black bars in the pictures of a job; nil when there are
 // none, or when it has to be read from a pipe, which can be read but once.
@@ -193,9 +249,16 @@ func (s *Settings) open(ctx context.Context, job Job) (in transcode.Input, close
 // PackInput makes one clip, as [Settings.Pack] does, of a source that is open
 // already or that code makes. The source stays the caller's to close.
 func (s *Settings) PackInput(ctx context.Context, in transcode.Input, job Job) (*Packed, error) {
+	return s.packInput(ctx, in, job, nil, false)
+}
+
+// packInput is PackInput with passages of less contrast; a clip that flashes too much all
+// the same is not kept where that is to be a *flashingError.
+func (s *Settings) packInput(ctx context.Context, in transcode.Input, job Job, soft []transcode.Softening, refuse bool) (*Packed, error) {
 	o := s.options(in.Media, in.Sound != nil)
+	o.Soften = soft
 	o.Extension = func(r *transcode.Result) [container.ExtensionBytes]byte {
-		return note{r.Incomplete, s.sumOf(&o)}.extension()
+		return note{r.Incomplete, s.sumOf(&o), flashesOf(&r.Flash)}.extension()
 	}
 	if job.Beats != nil || job.Expect != nil {
 		told := false
@@ -216,7 +279,7 @@ func (s *Settings) PackInput(ctx context.Context, in transcode.Input, job Job) (
 			f.Abort()
 		}
 	}()
-	p := &Packed{Kind: in.Media.Kind}
+	p := &Packed{Kind: in.Media.Kind, Softened: soft}
 	if in.Media.Pictures != nil {
 		p.SourceRate = in.Media.Pictures.Info().Rate
 	}
@@ -230,6 +293,11 @@ func (s *Settings) PackInput(ctx context.Context, in transcode.Input, job Job) (
 	}, o)
 	if err != nil {
 		return nil, named(job.Source, err)
+	}
+	p.Flashes = flashesOf(&p.Result.Flash)
+	if refuse && !p.Flashes.Passes() {
+		h := p.Result.Headers[0]
+		return nil, &flashingError{p.Result.Flash, container.BeatTime(h.Rate(), h.AllBeats), p.Result.Beats}
 	}
 	if s.Strict && p.Result.Incomplete {
 		return nil, &IncompleteError{job.Source, p.Result.Warnings}
