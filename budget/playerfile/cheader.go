@@ -51,6 +51,7 @@ func (p *Player) CHeader(from string) string {
 	h.number("STALL_MICROS", stall.Value/time.Microsecond, "longest pause in ordinary use", stall.Origin)
 	h.line("memory")
 	h.number("READ_AHEAD_BYTES", p.Memory.ReadAhead.Value, "for what was read and not yet shown or heard", p.Memory.ReadAhead.Origin)
+	h.number("BEAT_BUFFERS", p.Memory.Buffers.Value, "in it, each for a whole beat", p.Memory.Buffers.Origin)
 	return fmt.Sprintf(`/* %s
    Made by "stampreel player header" from %s: change that, not this. */
 #ifndef PLAYER_H

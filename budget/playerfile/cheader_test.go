@@ -33,7 +33,9 @@ func TestCHeaderIsWhatACompilerReads(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
+		p.Memory.Buffers = Figure[int64]{Value: 2, Origin: Declared}
 		want := map[string]int64{
+			"PLAYER_BEAT_BUFFERS": 2,
 			"PLAYER_WIDTH": int64(p.Panel.Size.Value.W), "PLAYER_HEIGHT": int64(p.Panel.Size.Value.H),
 			"PLAYER_STORED_WIDTH": int64(p.StoredSize().W), "PLAYER_TURN": int64(p.Panel.Mounted.Value),
 			"PLAYER_PIXEL_FORMAT": int64(p.Panel.Pixels.Value), "PLAYER_FRAME_BYTES": int64(p.FrameBytes()),

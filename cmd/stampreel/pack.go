@@ -139,8 +139,12 @@ func (c *call) again(line string) string {
 	return line
 }
 
-// noteRate tells when a clip has fewer pictures a second than its source.
+// noteRate tells when a clip has fewer pictures a second than its source, and nobody asked
+// for that.
 func (c *call) noteRate(src string, p *fill.Packed) {
+	if c.IsSet("rate") {
+		return
+	}
 	if own, rate := p.SourceRate.Float(), p.Headers[0].Rate().Float(); own > 1.001*rate {
 		c.console.Note("%s: %s of its %s pictures/s, what the panel's bus takes with %d %% to spare; --rate asks for more", console.Name(src), number(rate), number(own), int(100*budget.TightMargin))
 	}

@@ -258,7 +258,8 @@ void stampreel_drop(stampreel_reader *r);
 int32_t stampreel_go_on(stampreel_reader *r);
 #define STAMPREEL_SILENCE(r) ((uint8_t)((r)->clip.soundCoding == STAMPREEL_U8 ? 128 : 0))
 
-/* Notes that the card failed. error is negative; it becomes the reader's. */
+/* Notes that the card failed. error, -128 to -1, becomes the reader's; any other is a
+   STAMPREEL_READ_ERROR. */
 int32_t stampreel_fail(stampreel_reader *r, int32_t error);
 
 /* Starts a clock at a beat, for num/den ticks a second: sampleRateNum and
@@ -295,7 +296,7 @@ uint32_t stampreel_get16(const uint8_t *p);
 uint32_t stampreel_get32(const uint8_t *p);
 
 /* A reader that waits. It calls read for count sectors from sector on: 0 when
-   they are in buffer, else a negative error, STAMPREEL_READ_ERROR for instance.
+   they are in buffer, else an error, -128 to -1: STAMPREEL_READ_ERROR for instance.
    With room for a sector it plays in strips; with room for maxBeatSectors each
    beat is one call, and its sound and its frame are one piece each. */
 typedef struct {
@@ -967,6 +968,7 @@ int32_t stampreel_go_on(stampreel_reader *r)
 
 int32_t stampreel_fail(stampreel_reader *r, int32_t error)
 {
+    if (error != (int8_t)error) error = STAMPREEL_READ_ERROR;
     if (r->error == 0) r->error = (int8_t)error;
     return r->error;
 }

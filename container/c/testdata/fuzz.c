@@ -118,7 +118,7 @@ int LLVMFuzzerTestOneInput(const uint8_t *data, size_t size)
         given = stampreel_ahead(&r, &next);
         CHECK(given == 0 || r.clip.beats == 0 || next + given <= r.clip.fileSectors);
         if (sector >= all) {
-            CHECK(stampreel_fail(&r, STAMPREEL_READ_ERROR) == STAMPREEL_READ_ERROR);
+            CHECK(stampreel_fail(&r, op % 2 ? -200 - (int32_t)(op % 1000) : STAMPREEL_READ_ERROR) == STAMPREEL_READ_ERROR); /* an error that no byte holds */
             continue;
         }
         given = 1 + op % 17;
