@@ -1,0 +1,85 @@
+package loudness
+
+import "math"
+
+// Oversampling of the true peak. BS.1770 wants 4 times at 48 kHz, which can read
+// 0.69 dB too little just below the Nyquist frequency; 8 times reads at most
+// 0.17 dB too little, at any rate.
+const (
+	Oversampling = 8
+	peakTaps     = 32  // of each phase
+	peakBeta     = 6.0 // of the Kaiser window
+)
+
+var peakRows = interpolator()
+
+// interpolator returns one row of taps for each position between two samples,
+// windowed sincs that leave a constant as it is.
+func interpolator() (rows [Oversampling][peakTaps]float64) {
+	for p := range rows {
+		sum := 0.0
+		for i := range peakTaps {
+			x := float64(i-peakTaps/2+1) - float64(p)/Oversampling
+			u := x / (peakTaps / 2)
+			w := bessel(peakBeta*math.Sqrt(max(1-u*u, 0))) / bessel(peakBeta)
+			rows[p][i] = sinc(x) * w
+			sum += rows[p][i]
+		}
+		for i := range rows[p] {
+			rows[p][i] /= sum
+		}
+	}
+	return rows
+}
+
+func sinc(x float64) float64 {
+	if x == 0 {
+		return 1
+	}
+	return math.Sin(math.Pi*x) / (math.Pi * x)
+}
+
+// bessel is the modified Bessel function of order 0.
+func bessel(x float64) float64 {
+	sum, term := 1.0, 1.0
+	for k := 1.0; term > 1e-18*sum; k++ {
+		term *= x / 2 / k * x / 2 / k
+		sum += term
+	}
+	return sum
+}
+
+// PeakDelay is how many samples a [Peaks] is behind.
+const PeakDelay = peakTaps / 2
+
+// Peaks finds how high the wave of one channel rises between its samples. The
+// zero value is one at rest.
+type Peaks struct {
+	past [2 * peakTaps]float64 // the last samples, twice in a row
+	at   int
+	wave [Oversampling]float64 // the last piece of it
+}
+
+// Next takes a sample and returns the largest magnitude of the wave from the
+// sample PeakDelay before it to the one after that.
+func (p *Peaks) Next(x float64) float64 {
+	p.past[p.at], p.past[p.at+peakTaps] = x, x
+	p.at = (p.at + 1) % peakTaps
+	window := (*[peakTaps]float64)(p.past[p.at:])
+	p.wave[0] = window[peakTaps/2-1]
+	most := math.Abs(p.wave[0])
+	for r := 1; r < Oversampling; r++ {
+		row := &peakRows[r]
+		var a, b, c, d float64
+		for i := 0; i < peakTaps; i += 4 {
+			a += float64(row[i] * window[i])
+			b += float64(row[i+1] * window[i+1])
+			c += float64(row[i+2] * window[i+2])
+			d += float64(row[i+3] * window[i+3])
+		}
+		sum := (a + b) + (c + d)
+		p.wave[r] = sum
+		most = max(most, math.Abs(sum))
+	}
+	return most
+}
