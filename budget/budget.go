@@ -19,8 +19,9 @@
 // decoding, where it is coded), and n the number of strips. On a shared bus drawing
 // interrupts reading, so reading asks again after each picture or strip; a chip without
 // DMA cannot read while it draws either, but need not ask again. In strips the slower of
-// card and panel sets the pace. For whole beats only the bytes take room in memory; the request, the steps and
-// the drawing are the overheads of package playback.
+// card and panel sets the pace, and where that is the panel, what lies in the buffer keeps it
+// busy while the card pauses. For whole beats only the bytes take room in memory; the
+// request, the steps and the drawing are the overheads of package playback.
 //
 // Firmware without a ring reads each beat into a buffer of its own, one of a few. Then a
 // beat fills one of them whatever its size, and its bytes only take time.

@@ -192,7 +192,7 @@ const coarsest = 1 << 18
 func (l *link) demand(c *Clip, s summary, stall time.Duration, lead int) *playback.Demand[int64] {
 	d := &playback.Demand[int64]{
 		Cost:    make([]int64, 0, s.beats),
-		Buffer:  l.buffer / l.unit,
+		Buffer:  l.worth(c, s) / l.unit,
 		Lead:    lead,
 		Reading: l.reading,
 		Loop:    c.Loops,
@@ -243,6 +243,52 @@ func (l *link) demand(c *Clip, s summary, stall time.Duration, lead int) *playba
 		return l.demand(c, s, stall, lead)
 	}
 	return d
+}
+
+// worth is what a full buffer has of the cost of the beats in it, at the least, in bytes. In
+// strips the panel may be slower than the card: then a buffer that holds half of a picture
+// keeps it busy for half of the picture's time, while the card pauses. What is not drawn
+// keeps it busy for none.
+func (l *link) worth(c *Clip, s summary) int64 {
+	if l.reading != playback.Strips || l.turns {
+		return l.buffer
+	}
+	type beat struct{ front, drawn int64 } // bytes
+	beats := make([]beat, 0, s.beats)
+	slower := math.Inf(1) // the panel than the card, at the least
+	for b := range c.Beats {
+		if l.coded(b) { // its detail may lie anywhere
+			return l.buffer
+		}
+		now := beat{front: int64(b.Sectors) * card.SectorBytes}
+		if head := front(b.SoundBytes); b.Windows > 0 && head < now.front {
+			now = beat{head, now.front - head}
+			slower = min(slower, float64(b.PanelBytes)*l.pixel*l.rate/float64(now.drawn))
+		}
+		beats = append(beats, now)
+	}
+	if slower <= 1 || math.IsInf(slower, 1) {
+		return l.buffer
+	}
+	// The beats i to j−1 lie in a buffer that is full at beat i, and a part of beat j.
+	least, drawn, bytes, j := l.buffer, int64(0), int64(0), 0
+	for i := range beats {
+		for j < len(beats) && bytes+beats[j].front+beats[j].drawn <= l.buffer {
+			bytes, drawn, j = bytes+beats[j].front+beats[j].drawn, drawn+beats[j].drawn, j+1
+		}
+		if j == len(beats) && !c.Loops {
+			break // all the rest lies in it
+		}
+		next := beats[j%len(beats)]
+		least = min(least, drawn+min(max(0, l.buffer-bytes-next.front), next.drawn))
+		if j > i {
+			bytes, drawn = bytes-beats[i].front-beats[i].drawn, drawn-beats[i].drawn
+		} else {
+			j = i + 1
+		}
+	}
+	// The last strip in it may lack its end, and is not drawn before that comes.
+	return l.buffer + max(0, int64((slower-1)*float64(least-l.strip))-l.strip)
 }
 
 // holdUp makes the demand of sound that of a player whose pictures are late: each

@@ -271,3 +271,16 @@ func TestSeamsAreOfClipsThatDoNotLoop(t *testing.T) {
 		t.Errorf("%.4f, want %.4f: %v", got.Margin, want.Margin, err)
 	}
 }
+
+// With 64 KiB each picture of 115,200 bytes goes to the panel in strips; the panel takes 23
+// ms for it, the card less the faster it is.
+func TestAFasterCardIsNoWorseInStrips(t *testing.T) {
+	last := Margin(-1)
+	for _, clock := range []string{"20", "25", "40", "50"} {
+		v := judge(t, raw(25, 300), bench(t, "wiring: 4-bit, clock: "+clock+" MHz, stall: 10 ms", "64 KiB"))
+		if !v.Strips || v.Typical.Margin < last || v.Typical.Word != Plays {
+			t.Errorf("at %s MHz: %v (%.4f), with a slower clock %.4f", clock, v.Typical.Word, v.Typical.Margin, last)
+		}
+		last = v.Typical.Margin
+	}
+}

@@ -486,3 +486,53 @@ func TestStuttersIsNotSaidFarTooEarly(t *testing.T) {
 		}
 	}
 }
+
+// In strips on a bus of its own, with a panel slower than the card, the budget counts on
+// what lies in the buffer to keep the panel busy: such pairs are taken to the shortest
+// beats that it allows, where the simulation must not see anything late.
+func TestWhatABufferIsWorthInStripsIsNotTooMuch(t *testing.T) {
+	rnd := rand.New(rand.NewPCG(simSeed(), 15))
+	tried, close := 0, 0
+	for n := 0; tried < max(5, simClips()/30); n++ {
+		if n > 100*simClips() {
+			t.Fatalf("%d pairs of %d drawn", tried, n)
+		}
+		x := draw(rnd)
+		if x.parts.Memory.Strip == 0 {
+			continue
+		}
+		s, err := x.clip.check()
+		if err != nil {
+			t.Fatal(err)
+		}
+		l := newLink(&x.clip, s, x.player)
+		if l.worth(&x.clip, s) == l.buffer {
+			continue
+		}
+		low, high := int64(1_000_000/240), int64(30_000_000)
+		for high-low > max(1, low/2000) {
+			mid := (low + high) / 2
+			if y := x.at(mid); y.judge(t).Pictures == Stutters {
+				low = mid
+			} else {
+				high = mid
+			}
+		}
+		x = x.at(high)
+		if x.judge(t).Pictures == Stutters {
+			continue
+		}
+		tried++
+		if picture, _, when := x.play(t, rnd, 20); picture.Count > 0 {
+			t.Fatalf("pair %d: %+v, pauses %+v\n%v", n, picture, when, &x)
+		}
+		tighter := x.at(high * 3 / 4)
+		if picture, _, _ := tighter.play(t, rnd, 20); picture.Count > 0 {
+			close++
+		}
+	}
+	t.Logf("%d pairs, of which %d are late with beats of three quarters", tried, close)
+	if close < tried/3 {
+		t.Errorf("%d of %d are near their limit", close, tried)
+	}
+}

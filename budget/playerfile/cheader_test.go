@@ -36,7 +36,7 @@ func TestCHeaderIsWhatACompilerReads(t *testing.T) {
 		p.Memory.Buffers = Figure[int64]{Value: 2, Origin: Declared}
 		want := map[string]int64{
 			"PLAYER_BEAT_BUFFERS": 2,
-			"PLAYER_WIDTH": int64(p.Panel.Size.Value.W), "PLAYER_HEIGHT": int64(p.Panel.Size.Value.H),
+			"PLAYER_WIDTH":        int64(p.Panel.Size.Value.W), "PLAYER_HEIGHT": int64(p.Panel.Size.Value.H),
 			"PLAYER_STORED_WIDTH": int64(p.StoredSize().W), "PLAYER_TURN": int64(p.Panel.Mounted.Value),
 			"PLAYER_PIXEL_FORMAT": int64(p.Panel.Pixels.Value), "PLAYER_FRAME_BYTES": int64(p.FrameBytes()),
 			"PLAYER_PANEL_CLOCK_NUM": p.Panel.RealClock.Value.Num, "PLAYER_CARD_CLOCK_DEN": p.Card.RealClock.Value.Den,
