@@ -7,7 +7,7 @@ import "math"
 // 0.17 dB too little, at any rate.
 const (
 	Oversampling = 8
-	peakTaps     = 32  // of each phase
+	peakTaps     = 64  // of each phase
 	peakBeta     = 6.0 // of the Kaiser window
 )
 

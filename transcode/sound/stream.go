@@ -12,6 +12,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"math"
 )
 
 // Format is what the DAC takes.
@@ -56,15 +57,23 @@ type Options struct {
 	Quality Quality
 	Dither  Dither
 	Seed    uint64 // of the dither noise; the same seed gives the same bytes
+
+	Gain   float64 // in dB, before all else; 0 leaves the level as it is
+	LowCut float64 // in Hz, what lies below is taken away; 0 for none
+	Limit  bool    // keeps the wave at the DAC below Ceiling
 }
 
 // Stats counts what happened to the sound so far.
 type Stats struct {
-	InFrames  int64 // read from the source
-	OutFrames int64 // given to the caller
-	Invalid   int64 // source samples that were not a number, infinite or beyond ±2^20; taken as 0
-	Clipped   int64 // output samples that lay more than half a level beyond full scale
+	InFrames  int64   // read from the source
+	OutFrames int64   // given to the caller
+	Invalid   int64   // source samples that were not a number, infinite or beyond ±2^20; taken as 0
+	Clipped   int64   // output samples that lay more than half a level beyond full scale
+	Limited   float64 // dB that the limiter took away at most
 }
+
+// MaxGain is how far the level may be changed, in dB.
+const MaxGain = 60
 
 const (
 	blockFrames = 2048
@@ -83,11 +92,16 @@ type Stream struct {
 	gains      [][]float32 // before resampling
 	spread     [][]float32 // after resampling
 
-	raw   []float32 // one block of the source
-	mixed []float32 // the same after mixing
-	ready []float32 // what of mixed the resampler has not taken
-	slow  []float32 // resampled
-	wide  []float32 // resampled, in the channels of the DAC
+	raw      []float32 // one block of the source
+	mixed    []float32 // the same after mixing
+	ready    []float32 // what of mixed the resampler has not taken
+	slow     []float32 // resampled
+	wide     []float32 // resampled, in the channels of the DAC
+	level    float32   // gain
+	cut      *cut      // nil for none
+	limit    *limiter  // nil for none
+	done     []float32 // levelled, not yet quantised; a part of levelled
+	levelled []float32
 
 	srcErr error // from the source: io.EOF or a failure; nil while it lasts
 	err    error // of the stream
@@ -116,7 +130,10 @@ func NewStream(src Reader, inRate, inChannels int, f Format, o Options) (*Stream
 	if err != nil {
 		return nil, err
 	}
-	return &Stream{
+	if !(math.Abs(o.Gain) <= MaxGain) {
+		return nil, fmt.Errorf("sound: gain of %g dB, want %d at most", o.Gain, MaxGain)
+	}
+	s := &Stream{
 		src: src, inChannels: inChannels, format: f,
 		resampler: r,
 		quantiser: newQuantiser(f, o.Dither, o.Seed),
@@ -125,12 +142,26 @@ func NewStream(src Reader, inRate, inChannels int, f Format, o Options) (*Stream
 		mixed: make([]float32, blockFrames*inner),
 		slow:  make([]float32, blockFrames*inner),
 		wide:  make([]float32, blockFrames*f.Channels),
-	}, nil
+		level: float32(math.Pow(10, o.Gain/20)),
+	}
+	rate := float64(f.RateNum) / float64(f.RateDen)
+	if o.LowCut != 0 {
+		if s.cut, err = newCut(o.LowCut, rate, f.Channels); err != nil {
+			return nil, err
+		}
+	}
+	if o.Limit {
+		s.limit = newLimiter(rate, f.Channels)
+	}
+	return s, nil
 }
 
 // Stats returns the counts so far.
 func (s *Stream) Stats() Stats {
 	s.stats.Clipped = s.quantiser.clipped
+	if s.limit != nil {
+		s.stats.Limited = -20 * math.Log10(s.limit.lowest)
+	}
 	return s.stats
 }
 
@@ -146,19 +177,31 @@ func (s *Stream) Read(dst []byte) (n int, err error) {
 	for len(dst)-n >= size && s.err == nil {
 		inner := len(s.gains)
 		room := min((len(dst)-n)/size, blockFrames)
+		if frames := min(room, len(s.done)/s.format.Channels); frames > 0 {
+			n += s.quantise(dst[n:], s.done[:frames*s.format.Channels])
+			s.done = s.done[frames*s.format.Channels:]
+			continue
+		}
 		read, wrote := s.resampler.Resample(s.slow[:room*inner], s.ready, s.srcErr == io.EOF)
 		s.ready = s.ready[read*inner:]
 		if wrote > 0 {
 			wide := s.wide[:wrote*s.format.Channels]
 			mix(wide, s.slow[:wrote*inner], s.spread)
-			s.quantiser.quantise(dst[n:], wide)
-			s.stats.OutFrames += int64(wrote)
-			n += wrote * size
+			s.shape(wide)
+			if s.limit == nil {
+				n += s.quantise(dst[n:], wide)
+			} else {
+				s.done = s.limit.limit(s.room(), wide)
+			}
 		}
 		if wrote < room {
-			s.err = s.srcErr
-			if s.err == nil {
+			switch {
+			case s.srcErr == nil:
 				s.fetch()
+			case s.limit != nil && s.limit.given < s.limit.taken:
+				s.done = s.limit.flush(s.done)
+			case len(s.done) == 0:
+				s.err = s.srcErr
 			}
 		}
 	}
@@ -166,6 +209,35 @@ func (s *Stream) Read(dst []byte) (n int, err error) {
 		return n, nil
 	}
 	return 0, s.err
+}
+
+// quantise writes frames and returns how many bytes they take.
+func (s *Stream) quantise(dst []byte, frames []float32) int {
+	s.quantiser.quantise(dst, frames)
+	n := len(frames) / s.format.Channels
+	s.stats.OutFrames += int64(n)
+	return n * s.format.FrameBytes()
+}
+
+// room is where the limiter puts its frames: the last ones are quantised by now.
+func (s *Stream) room() []float32 {
+	if s.levelled == nil {
+		s.levelled = make([]float32, 0, 2*blockFrames*s.format.Channels)
+	}
+	return s.levelled[:0]
+}
+
+// shape gives resampled frames their level and takes away what the speaker cannot
+// give.
+func (s *Stream) shape(frames []float32) {
+	if s.level != 1 {
+		for i := range frames {
+			frames[i] *= s.level
+		}
+	}
+	if s.cut != nil {
+		s.cut.filter(frames)
+	}
 }
 
 // fetch reads, cleans and mixes the next block of the source.

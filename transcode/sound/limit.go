@@ -1,0 +1,125 @@
+package sound
+
+import (
+	"math"
+
+	"example.org/stampreel/transcode/loudness"
+)
+
+// The limiter.
+const (
+	// Ceiling is how high the wave may rise at the DAC, between samples too, in
+	// dBTP: what EBU R 128 allows.
+	Ceiling = -1.0
+	// What the limiter aims below it: peaks are looked for at eight points a
+	// sample, and a gain that moves changes the wave between samples a little.
+	limitMargin = 0.35
+
+	limitSeconds   = 0.005 // in which the gain comes down, before the peak
+	releaseSeconds = 0.15  // in which it goes up again, to 1/e
+)
+
+// A limiter lowers the gain of all channels before a peak comes and lets it rise
+// slowly behind. It sees the peak that far ahead because what comes out is late by
+// as much; the gain is the least of what the frames ahead need, averaged over the
+// same time, so it has come down just when the peak is there, without a step.
+type limiter struct {
+	channels int
+	ceiling  float64
+	rise     float64
+	peaks    []loudness.Peaks
+
+	ahead int       // frames
+	need  []float64 // gain that each of the last frames needs, a ring
+	least []float64 // the least of a ring's worth, rising slowly; a ring
+	at    int64
+	last  float64 // newest of least
+	held  []int64 // frames whose need is less than that of all behind, rising
+	until float64 // need of the frame before
+
+	frames []float32 // waiting
+	given  int64
+	taken  int64
+	lowest float64 // gain so far
+}
+
+func newLimiter(rate float64, channels int) *limiter {
+	l := &limiter{
+		channels: channels, ceiling: math.Pow(10, (Ceiling-limitMargin)/20),
+		rise: 1 - math.Exp(-1/(releaseSeconds*rate)), peaks: make([]loudness.Peaks, channels),
+		ahead: max(int(limitSeconds*rate), 8), last: 1, until: 1, lowest: 1,
+	}
+	l.need, l.least = make([]float64, l.ahead), make([]float64, l.ahead)
+	for i := range l.need {
+		l.need[i], l.least[i] = 1, 1
+	}
+	return l
+}
+
+// limit takes frames and appends to dst those that are done.
+func (l *limiter) limit(dst, src []float32) []float32 {
+	for ; len(src) >= l.channels; src = src[l.channels:] {
+		l.frames = append(l.frames, src[:l.channels]...)
+		l.taken++
+		dst = l.step(dst, src[:l.channels])
+	}
+	return dst
+}
+
+// flush appends what is left.
+func (l *limiter) flush(dst []float32) []float32 {
+	silence := make([]float32, l.channels)
+	for l.given < l.taken {
+		dst = l.step(dst, silence)
+	}
+	return dst
+}
+
+// step looks at a frame ahead and lets one out.
+func (l *limiter) step(dst, frame []float32) []float32 {
+	peak := 0.0
+	for ch := range l.peaks {
+		peak = max(peak, l.peaks[ch].Next(float64(frame[ch])))
+	}
+	need := 1.0
+	if peak > l.ceiling {
+		need = l.ceiling / peak
+	}
+	// A peak between two frames binds both.
+	slot := int(l.at % int64(l.ahead))
+	l.need[slot] = min(need, l.until)
+	l.until = need
+	for len(l.held) > 0 && l.need[l.held[len(l.held)-1]%int64(l.ahead)] >= l.need[slot] {
+		l.held = l.held[:len(l.held)-1]
+	}
+	l.held = append(l.held, l.at)
+	if l.held[0] <= l.at-int64(l.ahead) {
+		l.held = append(l.held[:0], l.held[1:]...)
+	}
+	least := l.need[l.held[0]%int64(l.ahead)]
+	l.last = min(least, l.last+float64(l.rise*(1-l.last)))
+	if l.last > 1-1e-9 {
+		l.last = 1
+	}
+	l.least[slot] = l.last
+	l.at++
+
+	// The frame whose need came in ahead frames ago, and the delay of its peak.
+	if l.at < int64(l.ahead+loudness.PeakDelay) {
+		return dst
+	}
+	sum, weights := 0.0, 0.0
+	for i := range l.ahead {
+		w := float64(min(i+1, l.ahead-i)) // a triangle: no corner in the gain
+		sum += float64(w * l.least[(slot+1+i)%l.ahead])
+		weights += w
+	}
+	gain := sum / weights
+	l.lowest = min(l.lowest, gain)
+	for _, v := range l.frames[:l.channels] {
+		dst = append(dst, float32(float64(v)*gain))
+	}
+	l.frames = l.frames[l.channels:]
+	l.given++
+	return dst
+}
