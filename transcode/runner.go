@@ -107,6 +107,11 @@ func (r *runner) prepare(ctx context.Context) error {
 	if r.o.Picture.Turn%2 == 1 {
 		r.settings.Width, r.settings.Height = r.settings.Height, r.settings.Width
 	}
+	if snd != nil && r.o.Loudness != 0 && r.in.Measure != nil {
+		if err := r.level(ctx); err != nil {
+			return err
+		}
+	}
 	r.flash = flash.New(r.settings.Width, r.settings.Height, r.settings.Loops)
 	if metered {
 		if r.pictures, err = r.openMeter(ctx); err != nil {

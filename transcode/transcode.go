@@ -41,6 +41,9 @@ type Input struct {
 	// The sound that is heard, opened once more, to be drawn as a level meter where
 	// there are no pictures; nil for none.
 	Meter *source.Media
+	// The same, opened once more to be measured for Options.Loudness; nil leaves the
+	// level as it is.
+	Measure *source.Media
 	// Opens the pictures once more, for an animation that repeats until its
 	// sound ends; nil when that is not possible.
 	Again func(context.Context) (*source.Media, error)
@@ -60,6 +63,9 @@ type Options struct {
 	// Stores them as IMA ADPCM, which decodes to 16 bits whatever Sound has.
 	ADPCM        bool
 	SoundOptions sound.Options
+	// Loudness in LUFS that the sound gets, through one gain for all of it, with a
+	// limiter behind; 0 leaves the level as it is.
+	Loudness float64
 	// Bytes of sound that a player can hold ahead; 0 means no limit.
 	SoundBuffer int64
 
@@ -93,6 +99,7 @@ type Result struct {
 	Rendered   int64 // pictures rendered
 	Repeats    int64 // beats that repeat the picture before
 	Sound      sound.Stats
+	Level      *Level       // of the sound, with Options.Loudness; else nil
 	Flash      flash.Report // flashing pictures, of the clip as it is packed
 	Warnings   []string
 }

@@ -58,9 +58,9 @@ type Options struct {
 	Dither  Dither
 	Seed    uint64 // of the dither noise; the same seed gives the same bytes
 
-	Gain   float64 // in dB, before all else; 0 leaves the level as it is
-	LowCut float64 // in Hz, what lies below is taken away; 0 for none
-	Limit  bool    // keeps the wave at the DAC below Ceiling
+	Gain   float64 `json:",omitempty"` // in dB, before all else; 0 leaves the level as it is
+	LowCut float64 `json:",omitempty"` // in Hz, what lies below is taken away; 0 for none
+	Limit  bool    `json:",omitempty"` // keeps the wave at the DAC below Ceiling
 }
 
 // Stats counts what happened to the sound so far.

@@ -85,9 +85,10 @@ func (s *Settings) sumOf(o *transcode.Options) [sha256.Size]byte {
 		FullRange              *bool
 		SoundTrack             int
 		Meter, SoftenFlashes   bool
+		Loudness               float64 `json:",omitempty"`
 	}{
 		packing, p.Framing(), p.Turn, int(p.Format), p.Round, p.Tone, p.Dither, o.Rate, o.RateLimit, s.Hold,
-		o.Sound, o.SoundOptions, o.ADPCM, o.Loops, o.SoundBuffer, o.PartSectors, s.Matrix, s.FullRange, s.SoundTrack, s.Meter, s.SoftenFlashes,
+		o.Sound, o.SoundOptions, o.ADPCM, o.Loops, o.SoundBuffer, o.PartSectors, s.Matrix, s.FullRange, s.SoundTrack, s.Meter, s.SoftenFlashes, s.Loudness,
 	}
 	text, err := json.Marshal(basis)
 	if err != nil {

@@ -51,7 +51,8 @@ type Settings struct {
 	Strict bool
 
 	SoundDither sound.Dither
-	ADPCM       bool // sound as IMA ADPCM, a quarter of 16-bit
+	Loudness    float64 // LUFS that each clip gets; 0 leaves the level as it is
+	ADPCM       bool    // sound as IMA ADPCM, a quarter of 16-bit
 	Matrix      *picture.Matrix
 	FullRange   *bool
 	PartSectors int64 // of 512 bytes, beyond which a clip is split; 0: what FAT32 takes
@@ -228,11 +229,16 @@ func (s *Settings) open(ctx context.Context, job Job) (in transcode.Input, close
 		in.Again = func(ctx context.Context) (*source.Media, error) { return source.Open(ctx, job.Source, o) }
 	}
 	hasSound := hears && (in.Sound != nil || in.Media.Sound != nil)
-	if s.Meter && hasSound && in.Media.Pictures == nil {
-		heard := job.Source
-		if in.Sound != nil {
-			heard = job.Sound
+	heard := job.Source
+	if in.Sound != nil {
+		heard = job.Sound
+	}
+	if s.Loudness != 0 && hasSound {
+		if in.Measure, err = openOne(heard, beside); err != nil {
+			return in, nil, err
 		}
+	}
+	if s.Meter && hasSound && in.Media.Pictures == nil {
 		if in.Meter, err = openOne(heard, beside); err != nil {
 			return in, nil, err
 		}
@@ -388,6 +394,7 @@ func (s *Settings) options(media *source.Media, separateSound bool) transcode.Op
 		Picture: s.panel(),
 		Rate:    s.Rate, From: s.From, To: s.To,
 		SoundOptions: sound.Options{Dither: s.SoundDither},
+		Loudness:     s.Loudness,
 		ADPCM:        s.ADPCM,
 		SoundBuffer:  s.Player.Memory.ReadAhead.Value / 2,
 		PartSectors:  s.PartSectors,
