@@ -99,6 +99,7 @@ func runPack(ctx context.Context, c *call) error {
 	}
 	c.noteRate(src, packed)
 	c.noteSoftened(src, packed)
+	c.noteLevel(src, packed)
 	c.warnFlashes(src, &packed.Flashes, "--soften-flashes lowers their contrast")
 	facts := factsOf(packed)
 	names := make([]string, len(packed.Files))
@@ -147,6 +148,18 @@ func (c *call) noteRate(src string, p *fill.Packed) {
 	}
 	if own, rate := p.SourceRate.Float(), p.Headers[0].Rate().Float(); own > 1.001*rate {
 		c.console.Note("%s: %s of its %s pictures/s, what the panel's bus takes with %d %% to spare; --rate asks for more", console.Name(src), number(rate), number(own), int(100*budget.TightMargin))
+	}
+}
+
+// noteLevel tells how loud the source is and what was done about it.
+func (c *call) noteLevel(src string, p *fill.Packed) {
+	l := p.Result.Level
+	switch {
+	case l == nil:
+	case math.IsInf(l.Loudness, -1):
+		c.console.Note("%s: its sound is silent, or shorter than 0.4 s: its level stays", console.Name(src))
+	default:
+		c.console.Note("%s: %.1f LUFS, range %.1f LU, true peak %.1f dBTP; gain %+.1f dB, limiter at most %.1f dB", console.Name(src), l.Loudness, l.Range, l.TruePeak, l.Gain, p.Result.Sound.Limited)
 	}
 }
 
@@ -223,9 +236,19 @@ type packedFacts struct {
 	Kept     bool           `json:"kept"`       // from an earlier fill
 	Flashes  *flashFacts    `json:"flashes"`
 	Softened int            `json:"passages_softened"`
+	Level    *levelFacts    `json:"level,omitempty"` // with --loudness, where there is sound to level
 	Verdict  budget.Verdict `json:"verdict"`
 
 	rate string
+}
+
+// levelFacts is what --json says of how a sound was levelled.
+type levelFacts struct {
+	Loudness float64 `json:"source_lufs"`
+	Range    float64 `json:"source_range_lu"`
+	TruePeak float64 `json:"source_true_peak_dbtp"`
+	Gain     float64 `json:"gain_db"`
+	Limited  float64 `json:"limited_db"` // at most
 }
 
 func factsOf(p *fill.Packed) packedFacts {
@@ -240,6 +263,9 @@ func factsOf(p *fill.Packed) packedFacts {
 	}
 	if h.SoundCoding != container.NoSound {
 		f.Sample = h.SampleRate().Float()
+	}
+	if l := p.Result.Level; l != nil && !math.IsInf(l.Loudness, -1) {
+		f.Level = &levelFacts{l.Loudness, l.Range, l.TruePeak, l.Gain, p.Result.Sound.Limited}
 	}
 	if f.Warnings == nil {
 		f.Warnings = []string{}

@@ -17,6 +17,7 @@ import (
 	"example.org/stampreel/budget/playerfile"
 	"example.org/stampreel/cmd/stampreel/internal/fill"
 	"example.org/stampreel/container"
+	"example.org/stampreel/transcode"
 	"example.org/stampreel/transcode/picture"
 	"example.org/stampreel/transcode/sound"
 	"example.org/stampreel/transcode/source"
@@ -53,6 +54,7 @@ func packingFlags() []cli.Flag {
 		&cli.BoolFlag{Name: "no-sound", Category: ofSound, Usage: "leave the sound out"},
 		&cli.IntFlag{Name: "sound-track", Category: ofSound, Usage: "`NUMBER` of the sound to take, counted from 1, of a video that has several", DefaultText: "the one it names first"},
 		&cli.BoolFlag{Name: "meter", Category: ofSound, Usage: "a sound without pictures shows its level: a bar for each channel, in decibels"},
+		&cli.StringFlag{Name: "loudness", Value: "off", Category: ofSound, Usage: "make each clip as loud as `LUFS` (by EBU R 128), such as -16, with the player's low cut and a limiter; or off"},
 		&cli.StringFlag{Name: "sound-dither", Value: "triangular", Category: ofSound, Usage: "`NAME`: triangular, shaped or round, for the DAC's bits"},
 
 		&cli.StringFlag{Name: "sound-coding", Value: "pcm", Category: ofSound, Usage: "`NAME`: pcm, or ima-adpcm for a quarter of 16-bit, which the player decodes"},
@@ -128,6 +130,12 @@ func packingSettings(c *call, player *playerfile.Player) (s fill.Settings, err e
 	s.SoftenFlashes = c.Bool("soften-flashes")
 	if s.SoundTrack = c.Int("sound-track"); c.IsSet("sound-track") && (s.SoundTrack < 1 || s.SoundTrack > 1000) {
 		return s, usagef("--sound-track: %d is not from 1 to 1000", s.SoundTrack)
+	}
+	if text := c.String("loudness"); text != "off" {
+		s.Loudness, err = strconv.ParseFloat(text, 64)
+		if err != nil || !(s.Loudness >= transcode.LeastLoudness && s.Loudness <= transcode.MostLoudness) {
+			return s, usagef("--loudness: %q is neither off nor LUFS from %d to %d", text, transcode.LeastLoudness, transcode.MostLoudness).try("--loudness -16")
+		}
 	}
 	if s.SoundDither, err = sound.ParseDither(c.String("sound-dither")); err != nil {
 		return s, badChoice("sound-dither", c.String("sound-dither"), "triangular", "shaped", "round")

@@ -160,7 +160,7 @@ func NewStream(src Reader, inRate, inChannels int, f Format, o Options) (*Stream
 func (s *Stream) Stats() Stats {
 	s.stats.Clipped = s.quantiser.clipped
 	if s.limit != nil {
-		s.stats.Limited = -20 * math.Log10(s.limit.lowest)
+		s.stats.Limited = max(-20*math.Log10(s.limit.lowest), 0)
 	}
 	return s.stats
 }

@@ -405,6 +405,11 @@ func (s *Settings) options(media *source.Media, separateSound bool) transcode.Op
 	if s.Player.HasSound() && !s.NoSound && (media.Sound != nil || separateSound) {
 		num, den := s.Player.SampleRate()
 		o.Sound = &sound.Format{RateNum: num, RateDen: den, Channels: int(s.Player.Sound.Channels.Value), Bits: int(s.Player.Sound.Bits.Value)}
+		if cut := s.Player.Sound.LowCut; s.Loudness != 0 && cut.Known() {
+			// A DAC too slow for the cut has nothing above it.
+			hz, _ := cut.Value.Rat().Float64()
+			o.SoundOptions.LowCut = min(hz, 0.2*float64(num)/float64(den))
+		}
 	}
 	switch {
 	case s.Loop != nil:
