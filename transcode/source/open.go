@@ -252,7 +252,8 @@ func Open(ctx context.Context, path string, o Options) (*Media, error) {
 		return nil, &DamagedError{path, "", errors.New("the file is empty")}
 	case s == nil:
 		if askSystem {
-			if m, err := openSystem(ctx, path, "", o); err == nil || ctx.Err() != nil {
+			m, err := openSystem(ctx, path, "", o)
+			if err == nil || ctx.Err() != nil || knew(err) {
 				return m, err
 			}
 		}
@@ -279,6 +280,12 @@ func Open(ctx context.Context, path string, o Options) (*Media, error) {
 	case KindMP3:
 		return orSystem(ctx, path, s.kind, o, func() (*Media, error) { return openMP3(ctx, path) })
 	case KindAVI:
+		if o.SoundTrack > 1 && !o.NoSound { // here the first one is read
+			if askSystem {
+				return openSystem(ctx, path, s.kind, o)
+			}
+			return nil, &UnsupportedError{path, fmt.Sprintf("sound %d of an AVI takes the system's codecs; without them the first one is read", o.SoundTrack), "choose sound 1"}
+		}
 		return orSystem(ctx, path, s.kind, o, func() (*Media, error) { return openAVI(ctx, path, o) })
 	case KindY4M:
 		f, err := os.Open(path)
@@ -306,7 +313,13 @@ func orSystem(ctx context.Context, path, kind string, o Options, open func() (*M
 	case !askSystem:
 		return m, err
 	case errors.As(err, &unsupported):
-		return openSystem(ctx, path, kind, o)
+		all, err := openSystem(ctx, path, kind, o)
+		var lacks *UnsupportedError
+		if errors.As(err, &lacks) && strings.HasPrefix(lacks.Holds, system.Lacking) { // they did not get to see what it holds
+			lacks.Holds = unsupported.Holds + "; " + lacks.Holds
+			lacks.Try = strings.TrimSuffix(lacks.Try+"; "+unsupported.Try, "; ")
+		}
+		return all, err
 	case errors.As(err, &damaged) && kind == KindAVI: // some find their way by its index
 		if found, err := openSystem(ctx, path, kind, o); err == nil {
 			found.log.lost("%s: %v", damaged.Where, damaged.Err)
@@ -319,6 +332,14 @@ func orSystem(ctx context.Context, path, kind string, o Options, open func() (*M
 		}
 	}
 	return m, err
+}
+
+// knew tells whether an error of the system's codecs is about something that
+// they know; for a file that nobody knows, there is more to say here.
+func knew(err error) bool {
+	var unsupported *UnsupportedError
+	var damaged *DamagedError
+	return !errors.As(err, &unsupported) && !errors.As(err, &damaged)
 }
 
 // Close closes the pictures or the sound. A picture not yet given back stays

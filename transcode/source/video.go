@@ -57,6 +57,11 @@ func openSystem(ctx context.Context, path, kind string, o Options) (*Media, erro
 	}
 	kind = strings.Replace(kind, " sound sound", " sound", 1)
 	from, to := nanoseconds(o.From), nanoseconds(o.To)
+	if video >= 0 || track >= 0 {
+		if err := beyond(path, about, from); err != nil {
+			return nil, err
+		}
+	}
 	f := &film{
 		path: path, about: about, log: &warnings{}, to: to, cut: cutShort(path),
 		whole: (video >= 0 || len(about.Videos) == 0) && (track >= 0 || len(about.Tracks) == 0),
@@ -125,7 +130,7 @@ func choose(path string, about *system.Description, o Options) (video, track int
 	if !o.NoSound && len(about.Tracks) > 0 {
 		track = max(o.SoundTrack, 1) - 1
 	}
-	if o.SoundTrack < 0 || o.SoundTrack > len(about.Tracks) {
+	if !o.NoSound && (o.SoundTrack < 0 || o.SoundTrack > len(about.Tracks)) {
 		return 0, 0, &UnsupportedError{path, fmt.Sprintf("has %d sounds, want number %d", len(about.Tracks), o.SoundTrack),
 			"choose one of these: " + strings.Join(tracks(about), "; ")}
 	}
@@ -133,6 +138,16 @@ func choose(path string, about *system.Description, o Options) (video, track int
 		return 0, 0, systemError(path, err)
 	}
 	return video, track, nil
+}
+
+// beyond is the error for a part that begins where a file has ended; nil for any
+// other part.
+func beyond(path string, about *system.Description, from time.Duration) error {
+	if from == 0 || about.Duration == 0 || about.Guessed || from < about.Duration {
+		return nil
+	}
+	return &UnsupportedError{path, fmt.Sprintf("lasts %s, and nothing of it comes at %s or later",
+		seconds(int64(about.Duration), nanosecond), seconds(int64(from), nanosecond)), "begin earlier"}
 }
 
 // tracks lists the sounds of a file for a person.
@@ -206,7 +221,7 @@ func (f *film) ended(what string, e system.Ending) {
 		slack = time.Second + 2*f.longest
 	}
 	switch {
-	case (f.cut || f.whole) && f.to == 0 && f.latest < f.about.Duration-slack:
+	case (f.cut || f.whole) && !f.about.Guessed && f.to == 0 && f.latest < f.about.Duration-slack:
 		f.log.lost("ends at %s of %s", seconds(int64(f.latest), nanosecond), seconds(int64(f.about.Duration), nanosecond))
 	case f.cut:
 		f.log.lost("the file is cut short; it ends at %s", seconds(int64(f.latest), nanosecond))
@@ -256,13 +271,14 @@ func (f *film) pictures(ctx context.Context, video int, from, to time.Duration, 
 	if v.Interlaced { // a picture of each field
 		rate = Ratio{2 * rate.Num, rate.Den}.lowest()
 	}
-	return &filmPictures{
+	p := &filmPictures{
 		film: f, from: pictures, pool: newPool(framed, 0),
-		info: PicturesInfo{
-			Width: size.X, Height: size.Y, Tick: nanosecond, Rate: rate,
-			Duration: Ratio{int64(f.about.Duration), int64(time.Second)}.lowest(),
-		},
-	}, nil
+		info: PicturesInfo{Width: size.X, Height: size.Y, Tick: nanosecond, Rate: rate},
+	}
+	if !f.about.Guessed {
+		p.info.Duration = Ratio{int64(f.about.Duration), int64(time.Second)}.lowest()
+	}
+	return p, nil
 }
 
 func (p *filmPictures) Info() PicturesInfo { return p.info }
@@ -310,7 +326,7 @@ func (f *film) sound(ctx context.Context, track int, from, to time.Duration) (*f
 		return nil, err
 	}
 	info := SoundInfo{Rate: s.Rate, Channels: s.Channels, First: s.First}
-	if len(f.about.Videos) == 0 { // else the duration may be that of the video
+	if len(f.about.Videos) == 0 && !f.about.Guessed { // else the duration may be that of the video
 		info.Frames = new(big.Int).Div(new(big.Int).Mul(big.NewInt(int64(f.about.Duration)), big.NewInt(int64(s.Rate))), big.NewInt(int64(time.Second))).Int64()
 	}
 	return &filmSound{film: f, from: s, info: info}, nil

@@ -14,7 +14,7 @@ import (
 
 // describe answers with a Description.
 func (w *worker) describe() error {
-	uri, err := uriOf(w.Path)
+	uri, err := uriOf(string(w.Path))
 	if err != nil {
 		return err
 	}
@@ -36,7 +36,11 @@ func (w *worker) describe() error {
 	whole := infoStream(info)
 	if whole != 0 {
 		caps := streamCaps(whole)
-		d.Container = nameOf(containers, caps)
+		var contained bool
+		if d.Container, contained = find(containers, caps); !contained {
+			// A bare stream states no duration.
+			d.Container, d.Guessed = nameOf(nil, caps), true
+		}
 		miniUnref(caps)
 	}
 	if n := infoDuration(info); n != noTime {
@@ -134,12 +138,12 @@ func describeTrack(s object, decoders unsafe.Pointer) Track {
 	defer miniUnref(caps)
 	t := Track{
 		ID: streamID(s), Codec: nameOf(soundCodecs, caps), Missing: !decodes(decoders, caps),
-		Rate: int(audioRate(s)), Channels: int(audioChannels(s)), Language: audioLanguage(s),
+		Rate: int(audioRate(s)), Channels: int(audioChannels(s)), Language: printable(audioLanguage(s)),
 	}
 	if tags := streamTags(s); tags != nil {
 		var value unsafe.Pointer
 		if tagListString(tags, "title", &value) {
-			t.Title = take(value)
+			t.Title = printable(take(value))
 		}
 	}
 	return t

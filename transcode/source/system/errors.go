@@ -22,13 +22,16 @@ func (e *MissingError) Error() string {
 	return fmt.Sprintf("system: %s: %s", e.Path, e.What())
 }
 
+// Lacking begins what a MissingError says when it is not known what the file holds.
+const Lacking = "this computer lacks "
+
 // What is the error without the file.
 func (e *MissingError) What() string {
 	var b strings.Builder
 	if e.Holds != "" {
 		b.WriteString("holds " + e.Holds + "; ")
 	}
-	b.WriteString("this computer lacks " + e.Lacks)
+	b.WriteString(Lacking + e.Lacks)
 	if e.Why != "" {
 		b.WriteString(" (" + e.Why + ")")
 	}

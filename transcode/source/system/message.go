@@ -13,7 +13,7 @@ import (
 // stays open; its end is the worker's.
 type request struct {
 	Do       string
-	Path     string
+	Path     []byte // names of files need not be UTF-8, as texts in JSON must
 	Stream   string // ID of the stream
 	Index    int    // its place among those of its kind
 	Framing  picture.Framing
@@ -86,19 +86,25 @@ func writeMessage(w io.Writer, kind byte, parts ...[]byte) error {
 	return nil
 }
 
-// maxMessage is the longest message that is believed, in bytes: a picture of
-// the largest panel.
-const maxMessage = 16384*16384*6 + 1<<16
+// most is the longest message that is believed, in bytes, of those that answer
+// a request: a picture of the panel, samples, or a text.
+func (r *request) most() int64 {
+	return 6*int64(r.Framing.Width)*int64(r.Framing.Height) + 1<<20
+}
 
-// readMessage reads a message into buf, which grows as needed.
-func readMessage(r io.Reader, buf []byte) (kind byte, payload []byte, err error) {
+// maxSamples is how many samples one message has at most, of all channels.
+const maxSamples = 1 << 16
+
+// readMessage reads a message of at most so many bytes into buf, which grows as
+// needed.
+func readMessage(r io.Reader, buf []byte, most int64) (kind byte, payload []byte, err error) {
 	var head [5]byte
 	if _, err := io.ReadFull(r, head[:]); err != nil {
 		return 0, buf, err
 	}
 	n := binary.LittleEndian.Uint32(head[1:])
-	if n > maxMessage {
-		return 0, buf, fmt.Errorf("message of %d bytes, want at most %d", n, maxMessage)
+	if int64(n) > most {
+		return 0, buf, fmt.Errorf("message of %d bytes, want at most %d", n, most)
 	}
 	if uint32(cap(buf)) < n {
 		buf = make([]byte, n)

@@ -45,7 +45,7 @@ func openPipeline(w *worker, kind, behind string) (*pipeline, error) {
 	pad := elementGetPad(p.sink, "sink")
 	defer objectUnref(pad)
 	padAddProbe(pad, probeQuery, onQuery, 0, 0)
-	uri, err := uriOf(w.Path)
+	uri, err := uriOf(string(w.Path))
 	if err != nil {
 		return nil, err
 	}
@@ -175,6 +175,10 @@ func (p *pipeline) next() (unsafe.Pointer, error) {
 	for {
 		sample := appSinkPull(p.sink, uint64(100*time.Millisecond))
 		if sample != nil {
+			if p.before(sample) {
+				miniUnref(sample)
+				continue
+			}
 			return sample, nil
 		}
 		if err := p.trouble(0); err != nil {
@@ -184,6 +188,20 @@ func (p *pipeline) next() (unsafe.Pointer, error) {
 			return nil, io.EOF
 		}
 	}
+}
+
+// before tells whether a sample lies before the place that reading was sent to.
+// Decoders drop such; what is raw in the file comes all the same.
+func (p *pipeline) before(sample unsafe.Pointer) bool {
+	if !p.sought {
+		return false
+	}
+	buffer := sampleBuffer(sample)
+	if buffer == nil || buffer.pts == noTime {
+		return false
+	}
+	_, known := p.at(sample, buffer.pts)
+	return !known
 }
 
 // play starts reading at a time of the file, in nanoseconds, or a little before

@@ -27,6 +27,8 @@ type process struct {
 	killed atomic.Pointer[WorkerError] // why it was ended
 	stall  time.Duration               // Stall and MaxMemory as they were at its start
 	memory int64
+	most   int64 // bytes of a message
+	waited patience
 	closed bool
 	gone   chan struct{} // closed when it has ended
 	state  error         // how; after gone
@@ -47,7 +49,7 @@ func start(ctx context.Context, path string, r request) (*process, error) {
 	if err != nil {
 		return nil, fmt.Errorf("system: %s: a worker needs this program's own file: %w", path, err)
 	}
-	r.Path, r.Test = absolute(path), testMode
+	r.Path, r.Test = []byte(absolute(path)), testMode
 	order, err := json.Marshal(r)
 	if err != nil {
 		return nil, err
@@ -56,7 +58,7 @@ func start(ctx context.Context, path string, r request) (*process, error) {
 	if err != nil {
 		return nil, fmt.Errorf("system: %s: %w", path, err)
 	}
-	p := &process{path: path, pipe: from, out: bufio.NewReaderSize(from, 1<<16), gone: make(chan struct{}), stall: Stall, memory: MaxMemory}
+	p := &process{path: path, pipe: from, out: bufio.NewReaderSize(from, 1<<16), gone: make(chan struct{}), stall: Stall, memory: MaxMemory, most: r.most()}
 	if r.Do == doDescribe {
 		p.stall /= 2
 	}
@@ -88,7 +90,7 @@ func start(ctx context.Context, path string, r request) (*process, error) {
 
 // watch waits for the end of the worker and looks after its memory.
 func (p *process) watch() {
-	tick := time.NewTicker(50 * time.Millisecond)
+	tick := time.NewTicker(watchEvery)
 	defer tick.Stop()
 	go func() {
 		p.state = p.cmd.Wait()
@@ -102,8 +104,42 @@ func (p *process) watch() {
 			if resident(p.cmd.Process.Pid) > p.memory {
 				p.end(TooLarge)
 			}
+			if p.waited.tick() >= p.stall {
+				p.end(Stalled)
+			}
 		}
 	}
+}
+
+// watchEvery is how often a worker is looked at.
+const watchEvery = 50 * time.Millisecond
+
+// patience counts for how long a message has been waited for, in looks at the
+// worker rather than by the clock: where this program was stopped meanwhile
+// (Ctrl-Z, a lid that was closed), the worker is not to blame.
+type patience struct {
+	mu      sync.Mutex
+	waiting bool
+	waited  time.Duration
+}
+
+func (p *patience) begin() { p.set(true) }
+func (p *patience) end()   { p.set(false) }
+
+func (p *patience) set(waiting bool) {
+	p.mu.Lock()
+	p.waiting, p.waited = waiting, 0
+	p.mu.Unlock()
+}
+
+// tick is called every watchEvery, and returns how long it has been.
+func (p *patience) tick() time.Duration {
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	if p.waiting {
+		p.waited += watchEvery
+	}
+	return p.waited
 }
 
 // end kills the worker for a reason.
@@ -159,9 +195,9 @@ func (p *process) receive(ctx context.Context) (kind byte, payload []byte, err e
 	}
 	defer context.AfterFunc(ctx, func() { p.cmd.Process.Kill() })()
 	for {
-		stall := time.AfterFunc(p.stall, func() { p.end(Stalled) })
-		kind, p.buf, err = readMessage(p.out, p.buf)
-		stall.Stop()
+		p.waited.begin()
+		kind, p.buf, err = readMessage(p.out, p.buf, p.most)
+		p.waited.end()
 		switch {
 		case err != nil:
 			return 0, nil, p.why(ctx)

@@ -8,6 +8,8 @@ import (
 	"io"
 	"math"
 	"math/bits"
+	"slices"
+	"time"
 	"unsafe"
 )
 
@@ -45,7 +47,8 @@ func (w *worker) sound() error {
 		err := r.add(sample)
 		miniUnref(sample)
 		if err != nil {
-			return err
+			end.Damaged = err.Error()
+			break
 		}
 		if r.next >= r.end {
 			break
@@ -101,6 +104,10 @@ func (w *worker) newRow(p *pipeline, sample unsafe.Pointer) (*row, error) {
 // to a frame in poorer files.
 const jump = 5_000_000 // nanoseconds
 
+// maxGap is how long a stream may hold nothing and go on behind it; where more is
+// missing, its times are in error.
+const maxGap = int64(time.Hour)
+
 // at is the time of a sample frame.
 func (r *row) at(n int64) uint64 {
 	hi, lo := bits.Mul64(uint64(n), 1_000_000_000)
@@ -131,6 +138,8 @@ func (r *row) add(sample unsafe.Pointer) error {
 	if at, known := r.p.at(sample, buffer.pts); known {
 		late, tolerance := r.number(max(at, 0))-r.next, r.number(jump)
 		switch {
+		case late > r.number(maxGap):
+			return fmt.Errorf("its times go on %s later", time.Duration(r.at(late)).Round(time.Second))
 		case late > 0 && (late > tolerance || !r.placed):
 			r.quiet(late)
 		case late < 0 && (late < -tolerance || !r.placed):
@@ -144,9 +153,10 @@ func (r *row) add(sample unsafe.Pointer) error {
 
 func (r *row) put(samples []float32) {
 	samples = samples[:min(len(samples), int(min(r.end-r.next, math.MaxInt32))*r.channels)]
-	if len(samples) > 0 {
-		r.w.send(msgSound, bytesOf(samples))
-		r.next += int64(len(samples) / r.channels)
+	// Some files hold all of their sound in one piece.
+	for piece := range slices.Chunk(samples, maxSamples/r.channels*r.channels) {
+		r.w.send(msgSound, bytesOf(piece))
+		r.next += int64(len(piece) / r.channels)
 	}
 }
 

@@ -23,6 +23,7 @@ import (
 	"strings"
 	"sync/atomic"
 	"time"
+	"unicode"
 
 	"example.org/stampreel/transcode/picture"
 )
@@ -59,6 +60,7 @@ type Description struct {
 	Path      string
 	Container string        // in words, such as "MP4"
 	Duration  time.Duration // 0 when unknown
+	Guessed   bool          // the duration is worked out from the size and the bytes a second so far
 	Seekable  bool
 	Videos    []Video
 	Tracks    []Track
@@ -92,6 +94,20 @@ type Track struct {
 	Rate, Channels  int
 	Language, Title string // nothing when not stated
 	Missing         bool   // nothing here decodes it
+}
+
+// printable is a text of a file without what would steer a terminal, on one line.
+func printable(text string) string {
+	text = strings.Map(func(r rune) rune {
+		if unicode.IsSpace(r) {
+			return ' '
+		}
+		if !unicode.IsPrint(r) {
+			return -1
+		}
+		return r
+	}, text)
+	return strings.TrimSpace(text)
 }
 
 // Holds says in words what a file holds, such as "H.264 video, AAC sound".
