@@ -78,6 +78,7 @@ func repeat(n int, p ...part) (all []part) {
 // tolerance of 0.1 LU (by nocarryr/lupy, tests/compliance_cases.py). The exact
 // readings at 48 kHz are those of the filters of BS.1770 in binary64.
 func TestLoudnessOfTech3341(t *testing.T) {
+	t.Parallel()
 	five := part{20, []float64{-28, -28, -24, -30, -30}}
 	for i, c := range []struct {
 		name  string
@@ -94,7 +95,7 @@ func TestLoudnessOfTech3341(t *testing.T) {
 		{"9", repeat(5, both(-20, 1.34), both(-30, 1.66)), -23, -22.9947},
 	} {
 		for _, rate := range rates {
-			if rate != 48000 && i != 0 && i != 5 || rate == 96000 && i > 0 {
+			if rate != 48000 && i > 0 && os.Getenv("STAMPREEL_LONG") != "1" {
 				continue
 			}
 			samples, channels := build(rate, c.parts)
@@ -114,6 +115,7 @@ func TestLoudnessOfTech3341(t *testing.T) {
 }
 
 func TestShortTermAndMomentaryOfTech3341(t *testing.T) {
+	t.Parallel()
 	const rate = 48000
 	samples, channels := build(rate, repeat(5, both(-20, 1.34), both(-30, 1.66)))
 	m := newMeter(t, rate, channels)
@@ -189,6 +191,7 @@ func TestTruePeakOfTech3341(t *testing.T) {
 // Signals 1 to 4 of EBU Tech 3342, tolerance 1 LU; the exact readings to the
 // resolution of the histogram.
 func TestRangeOfTech3342(t *testing.T) {
+	t.Parallel()
 	for i, c := range []struct {
 		levels []float64
 		want   float64
@@ -202,8 +205,9 @@ func TestRangeOfTech3342(t *testing.T) {
 		for _, l := range c.levels {
 			parts = append(parts, both(l, 20))
 		}
-		samples, channels := build(48000, parts)
-		m := newMeter(t, 48000, channels)
+		const rate = 16000
+		samples, channels := build(rate, parts)
+		m := newMeter(t, rate, channels)
 		m.Add(samples)
 		near(t, fmt.Sprintf("signal %d", i+1), m.Range(), c.want, 2*Resolution, 2*Resolution)
 	}
