@@ -117,7 +117,9 @@ func clean(path string) string {
 // an error, from files that claim nothing.
 func looksLikeMedia(path string) bool {
 	switch strings.ToLower(filepath.Ext(path)) {
-	case ".gif", ".png", ".jpg", ".jpeg", ".webp", ".bmp", ".y4m", ".wav", ".mp4", ".mov", ".mkv", ".webm", ".avi", ".mp3", ".flac", ".ogg", ".m4a":
+	case ".gif", ".png", ".apng", ".jpg", ".jpeg", ".webp", ".bmp", ".y4m",
+		".wav", ".mp3", ".flac", ".ogg", ".oga", ".opus", ".m4a", ".aac", ".ac3", ".aif", ".aiff", ".wma",
+		".mp4", ".m4v", ".mov", ".3gp", ".mkv", ".webm", ".avi", ".ogv", ".ts", ".m2ts", ".mts", ".mpg", ".mpeg", ".vob", ".wmv", ".asf", ".flv", ".h264", ".264", ".h265", ".265":
 		return true
 	}
 	return false

@@ -37,6 +37,7 @@ func TestEachSettingIsInTheNote(t *testing.T) {
 		"SoundTrack":    func(s *Settings) { s.SoundTrack = 2 },
 		"Meter":         func(s *Settings) { s.Meter = true },
 		"SoundDither":   func(s *Settings) { s.SoundDither = sound.Shaped },
+		"Loudness":      func(s *Settings) { s.Loudness = -16 },
 		"ADPCM":         func(s *Settings) { s.ADPCM = true },
 		"SoftenFlashes": func(s *Settings) { s.SoftenFlashes = true },
 		"Matrix":        func(s *Settings) { m := picture.BT2020; s.Matrix = &m },
