@@ -47,7 +47,11 @@ func buildPeer(t testing.TB) (path string) {
 func TestAnotherLibraryReadsTheSame(t *testing.T) {
 	peer := buildPeer(t)
 	const stepped = 16000
-	for seed, rate := range []int{48000, 44100, 32000, 96000, stepped} {
+	rates := []int{48000, 44100, 32000, 96000, stepped}
+	if testing.Short() {
+		rates = rates[:1]
+	}
+	for seed, rate := range rates {
 		channels := []int{1, 2, 6}[seed%3]
 		samples := programme(12*rate, channels, uint64(seed))
 		if rate == stepped {
