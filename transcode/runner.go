@@ -29,6 +29,7 @@ type runner struct {
 
 	pictures   source.Pictures
 	stream     *sound.Stream // nil without sound
+	ear        *ear          // the same
 	soundInfo  source.SoundInfo
 	untilSound bool // the clip ends with its sound
 
@@ -193,7 +194,8 @@ func (r *runner) openSound(ctx context.Context, snd source.Sound) error {
 	}
 	r.settings.SampleRate = container.Ratio{Num: uint32(exact.Num().Int64()), Den: uint32(exact.Denom().Int64())}
 	r.settings.SoundLead = leadBeats(r.clock.rate, perSecond, r.o.SoundBuffer)
-	return nil
+	r.ear, err = newEar(&r.settings)
+	return err
 }
 
 // convert skips to From and starts the conversion to a format.

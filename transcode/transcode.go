@@ -99,7 +99,8 @@ type Result struct {
 	Rendered   int64 // pictures rendered
 	Repeats    int64 // beats that repeat the picture before
 	Sound      sound.Stats
-	Level      *Level       // of the sound, with Options.Loudness; else nil
+	Level      *Level       // of the source's sound, with Options.Loudness; else nil
+	Heard      *Heard       // of the clip's sound; nil without
 	Flash      flash.Report // flashing pictures, of the clip as it is packed
 	Warnings   []string
 }
@@ -307,6 +308,11 @@ func (r *runner) beat(ctx context.Context, frame []byte, same bool, least int) (
 		coding, frame = container.Repeat, nil
 		r.result.Repeats++
 	}
+	if r.ear != nil {
+		if err := r.ear.hear(samples, r.w.Samples()); err != nil {
+			return false, err
+		}
+	}
 	if err := r.w.Write(coding, frame, samples); err != nil {
 		return false, err
 	}
@@ -379,7 +385,7 @@ func (r *runner) finish(ctx context.Context) (*Result, error) {
 		r.result.Incomplete = r.result.Incomplete || m.Incomplete()
 	}
 	if r.stream != nil {
-		r.result.Sound = r.stream.Stats()
+		r.result.Sound, r.result.Heard = r.stream.Stats(), r.ear.heard()
 		r.warnOfSound()
 	}
 	if r.o.Extension != nil {

@@ -137,7 +137,7 @@ func runCheck(ctx context.Context, c *call) error {
 			Clip: path, Seconds: container.BeatTime(h.Rate(), h.Beats).Seconds(), Rate: h.Rate().Float(),
 			Bytes: int64(h.FileSectors) * container.SectorBytes, Verdict: v, Fits: v.Fits(),
 		}
-		if _, flashes, ok := fill.HowMade(&h); ok {
+		if _, flashes, _, ok := fill.HowMade(&h); ok {
 			now.Flashes, now.flashes = flashFactsOf(&flashes), flashes
 		}
 		if n := len(doc.Clips); n > 0 && v.Fits() && doc.Clips[n-1].Fits {

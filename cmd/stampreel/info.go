@@ -5,6 +5,7 @@ import (
 	"context"
 	"encoding/hex"
 	"fmt"
+	"math"
 	"strconv"
 
 	"example.org/stampreel/cmd/stampreel/internal/console"
@@ -47,24 +48,25 @@ func runInfo(ctx context.Context, c *call) error {
 
 // clipFacts is what info says of a clip.
 type clipFacts struct {
-	Path        string      `json:"path"`
-	Bytes       int64       `json:"bytes"`
-	Length      float64     `json:"length_s"`
-	StartsAt    float64     `json:"starts_at_s"` // of the first beat; above 0 in parts that follow
-	Rate        float64     `json:"rate_hz"`
-	Upright     size        `json:"upright"`
-	Stored      size        `json:"stored"`
-	FrameBytes  int         `json:"raw_frame_bytes"`
-	Loops       bool        `json:"loops"`
-	Incomplete  bool        `json:"source_incomplete"` // as its packer noted
-	Flashes     *flashFacts `json:"flashes"`           // the same; null where nothing is noted
-	More        bool        `json:"more"`
-	RawBeats    int64       `json:"raw_beats"`
-	RepeatBeats int64       `json:"repeat_beats"`
-	KeyBeats    int64       `json:"key_beats"`
-	KeyDistance float64     `json:"longest_key_distance_s"` // from a key beat to the next, or to the end
-	SampleRate  float64     `json:"sample_rate_hz"`         // 0 without sound
-	Lead        float64     `json:"sound_lead_s"`
+	Path        string         `json:"path"`
+	Bytes       int64          `json:"bytes"`
+	Length      float64        `json:"length_s"`
+	StartsAt    float64        `json:"starts_at_s"` // of the first beat; above 0 in parts that follow
+	Rate        float64        `json:"rate_hz"`
+	Upright     size           `json:"upright"`
+	Stored      size           `json:"stored"`
+	FrameBytes  int            `json:"raw_frame_bytes"`
+	Loops       bool           `json:"loops"`
+	Incomplete  bool           `json:"source_incomplete"` // as its packer noted
+	Flashes     *flashFacts    `json:"flashes"`           // the same; null where nothing is noted
+	Loudness    *loudnessFacts `json:"loudness"`          // of the DAC's samples, the same
+	More        bool           `json:"more"`
+	RawBeats    int64          `json:"raw_beats"`
+	RepeatBeats int64          `json:"repeat_beats"`
+	KeyBeats    int64          `json:"key_beats"`
+	KeyDistance float64        `json:"longest_key_distance_s"` // from a key beat to the next, or to the end
+	SampleRate  float64        `json:"sample_rate_hz"`         // 0 without sound
+	Lead        float64        `json:"sound_lead_s"`
 
 	PictureBytes int64   `json:"picture_bytes"`
 	SoundBytes   int64   `json:"sound_bytes"` // lead-in included
@@ -79,6 +81,38 @@ type clipFacts struct {
 	header  container.Header
 	noted   bool // the extension says how the clip was made
 	flashes fill.Flashes
+	heard   *fill.Sound // nil where nothing is noted
+}
+
+// loudnessFacts is what --json says of a clip's sound as it was measured when it was packed.
+type loudnessFacts struct {
+	Loudness *float64 `json:"lufs"`           // null for silence and below 0.4 s
+	TruePeak *float64 `json:"true_peak_dbtp"` // null for silence
+	Gain     float64  `json:"gain_db"`        // that it got then
+}
+
+func loudnessFactsOf(s *fill.Sound) *loudnessFacts {
+	if s == nil {
+		return nil
+	}
+	finite := func(dB float64) *float64 {
+		if math.IsInf(dB, -1) {
+			return nil
+		}
+		return &dB
+	}
+	return &loudnessFacts{finite(s.Loudness), finite(s.TruePeak), s.Gain}
+}
+
+// loudnessText is the same for a person.
+func loudnessText(s *fill.Sound) string {
+	switch {
+	case math.IsInf(s.TruePeak, -1):
+		return "silent"
+	case math.IsInf(s.Loudness, -1): // by R 128 below -70 LUFS nothing counts
+		return fmt.Sprintf("too soft or too short to measure, true peak %.1f dBTP, gain %+.1f dB", s.TruePeak, s.Gain)
+	}
+	return fmt.Sprintf("%.1f LUFS, true peak %.1f dBTP, gain %+.1f dB", s.Loudness, s.TruePeak, s.Gain)
 }
 
 // needPoint is a point of the need curve.
@@ -157,8 +191,9 @@ func clipFactsOf(ctx context.Context, path string, r *container.Reader) (*clipFa
 		SeekEntryBeats: 1 << h.SeekShift,
 		Header:         headerFieldsOf(&h), header: h,
 	}
-	if f.Incomplete, f.flashes, f.noted = fill.HowMade(&h); f.noted {
+	if f.Incomplete, f.flashes, f.heard, f.noted = fill.HowMade(&h); f.noted {
 		f.Flashes = flashFactsOf(&f.flashes)
+		f.Loudness = loudnessFactsOf(f.heard)
 	}
 	if h.SoundCoding != container.NoSound {
 		f.SampleRate = h.SampleRate().Float()
@@ -223,6 +258,9 @@ func (c *call) showClip(f *clipFacts) {
 		sound += fmt.Sprintf(", stored %s (%s ms) ahead", console.Count(int64(h.SoundLead), "beat", "beats"), number(1000*f.Lead))
 	}
 	say("sound", "%s", sound)
+	if f.heard != nil {
+		say("loudness", "%s", loudnessText(f.heard))
+	}
 	say("at its end", "%s", endText(f))
 	if h.Part > 0 || f.More {
 		say("part", "%d of a longer clip, counted from 0; begins at %s, beat %d", h.Part, console.Duration(container.BeatTime(f.header.Rate(), h.FirstBeat)), h.FirstBeat)

@@ -50,7 +50,7 @@ func TestAFlashingSourceIsSoftenedUntilItPasses(t *testing.T) {
 		if beats != p.Result.Beats {
 			t.Errorf("%s: told of %d beats, packed %d", src, beats, p.Result.Beats)
 		}
-		_, noted, ok := HowMade(&p.Headers[0])
+		_, noted, _, ok := HowMade(&p.Headers[0])
 		if !ok || noted != p.Flashes {
 			t.Errorf("%s: the clip notes %+v, found %+v", src, noted, p.Flashes)
 		}

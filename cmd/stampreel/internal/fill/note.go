@@ -17,23 +17,26 @@ import (
 )
 
 // packing is raised whenever the same source and settings give another clip.
-const packing = 2
+const packing = 3
 
 // note is what a clip keeps, in the free area of its header, of how it was
 // made: four letters, a byte of flags, three bytes of zero, the SHA-256 of
-// the settings, and what flashes. The source itself is in the clip's identity.
+// the settings, what flashes, and how loud the sound is. The source itself is in the clip's identity.
 type note struct {
 	incomplete bool // a part of the source was missing or damaged
 	settings   [sha256.Size]byte
 	flashes    Flashes
+	sound      *Sound // nil without sound, and in clips of earlier packings
 }
 
 const (
 	noteLetters    = "made"
 	noteIncomplete = 1 // the flags
 	noteFlashes    = 2 // flashing was looked for; not so in clips of the first packing
+	noteSound      = 4 // the sound was measured; not so in clips of the first two packings
 	noteSettingsAt = 8
 	noteFlashesAt  = noteSettingsAt + sha256.Size
+	noteSoundAt    = noteFlashesAt + flashesBytes
 )
 
 func (n note) extension() (e [container.ExtensionBytes]byte) {
@@ -44,6 +47,10 @@ func (n note) extension() (e [container.ExtensionBytes]byte) {
 	}
 	copy(e[noteSettingsAt:], n.settings[:])
 	n.flashes.put(e[noteFlashesAt:][:flashesBytes])
+	if n.sound != nil {
+		e[4] |= noteSound
+		n.sound.put(e[noteSoundAt:][:soundBytes])
+	}
 	return e
 }
 
@@ -52,17 +59,21 @@ func parseNote(e [container.ExtensionBytes]byte) (n note, ok bool) {
 	n.incomplete = e[4]&noteIncomplete != 0
 	copy(n.settings[:], e[noteSettingsAt:])
 	n.flashes = parseFlashes(e[noteFlashesAt:])
+	if e[4]&noteSound != 0 {
+		n.sound = parseSound(e[noteSoundAt:])
+	}
 	return n, e == n.extension()
 }
 
 // HowMade tells whether a clip says how it was made, and if so, whether a part of
-// its source was missing or damaged, and what flashes.
-func HowMade(h *container.Header) (incomplete bool, flashes Flashes, ok bool) {
+// its source was missing or damaged, what flashes and how loud it is, nil where that is
+// not said.
+func HowMade(h *container.Header) (incomplete bool, flashes Flashes, sound *Sound, ok bool) {
 	n, ok := parseNote(h.Extension)
 	if !ok {
-		return false, Flashes{}, false
+		return false, Flashes{}, nil, false
 	}
-	return n.incomplete, n.flashes, true
+	return n.incomplete, n.flashes, n.sound, true
 }
 
 // sumOf returns the SHA-256 of all that decides, beside the bytes of the source

@@ -2,6 +2,7 @@ package fill
 
 import (
 	"image/color"
+	"math"
 	"reflect"
 	"testing"
 	"time"
@@ -85,19 +86,36 @@ type silence struct{ source.Sound }
 func (silence) Info() source.SoundInfo { return source.SoundInfo{Rate: 8000, Channels: 1} }
 
 func TestNoteIsReadOnlyFromItsOwnWriting(t *testing.T) {
-	n := note{incomplete: true, settings: [32]byte{1, 2, 3}, flashes: Flashes{General: Flashing{Rate: 9, First: time.Second}, LongAt: time.Minute, Length: 7 * time.Second}}
+	sounds := []*Sound{nil, {-16.02, -1.35, 11.99}, {math.Inf(-1), -80.5, 0}, {math.Inf(-1), math.Inf(-1), -3.5}}
+	for _, s := range sounds {
+		n := note{settings: [32]byte{9}, sound: s}
+		if got, ok := parseNote(n.extension()); !ok || !reflect.DeepEqual(got, n) {
+			t.Errorf("%+v with %+v, %v", got, got.sound, ok)
+		}
+	}
+	n := note{incomplete: true, settings: [32]byte{1, 2, 3}, flashes: Flashes{General: Flashing{Rate: 9, First: time.Second}, LongAt: time.Minute, Length: 7 * time.Second}, sound: sounds[1]}
 	e := n.extension()
-	if got, ok := parseNote(e); !ok || got != n {
+	if got, ok := parseNote(e); !ok || !reflect.DeepEqual(got, n) {
 		t.Errorf("%+v, %v", got, ok)
 	}
 	for i := range e {
-		if i >= noteSettingsAt && i < noteFlashesAt+flashesBytes || i == 4 { // free to be anything
+		if i >= noteSettingsAt && i < noteSoundAt+soundBytes || i == 4 { // free to be anything
 			continue
 		}
 		other := e
 		other[i] ^= 0x20
 		if _, ok := parseNote(other); ok {
 			t.Errorf("byte %d changed: still a note", i)
+		}
+	}
+	// A note without figures of the sound has none where they would stand.
+	n.sound = nil
+	e = n.extension()
+	for i := noteSoundAt; i < noteSoundAt+soundBytes; i++ {
+		other := e
+		other[i] = 1
+		if _, ok := parseNote(other); ok {
+			t.Errorf("byte %d without the flag: still a note", i)
 		}
 	}
 	if _, ok := parseNote([container.ExtensionBytes]byte{}); ok {

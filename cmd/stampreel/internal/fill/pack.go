@@ -264,7 +264,7 @@ func (s *Settings) packInput(ctx context.Context, in transcode.Input, job Job, s
 	o := s.options(in.Media, in.Sound != nil)
 	o.Soften = soft
 	o.Extension = func(r *transcode.Result) [container.ExtensionBytes]byte {
-		return note{r.Incomplete, s.sumOf(&o), flashesOf(&r.Flash)}.extension()
+		return note{r.Incomplete, s.sumOf(&o), flashesOf(&r.Flash), soundOf(r)}.extension()
 	}
 	if job.Beats != nil || job.Expect != nil {
 		told := false
