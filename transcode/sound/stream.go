@@ -61,6 +61,7 @@ type Options struct {
 	Gain   float64 `json:",omitempty"` // in dB, before all else; 0 leaves the level as it is
 	LowCut float64 `json:",omitempty"` // in Hz, what lies below is taken away; 0 for none
 	Limit  bool    `json:",omitempty"` // keeps the wave at the DAC below Ceiling
+	Fade   int64   `json:",omitempty"` // frames at the DAC, whose ends are faded; 0 fades nothing
 }
 
 // Stats counts what happened to the sound so far.
@@ -100,6 +101,7 @@ type Stream struct {
 	level    float32   // gain
 	cut      *cut      // nil for none
 	limit    *limiter  // nil for none
+	fade     *fade     // nil for none
 	done     []float32 // levelled, not yet quantised; a part of levelled
 	levelled []float32
 
@@ -152,6 +154,9 @@ func NewStream(src Reader, inRate, inChannels int, f Format, o Options) (*Stream
 	}
 	if o.Limit {
 		s.limit = newLimiter(rate, f.Channels)
+	}
+	if o.Fade > 0 {
+		s.fade = newFade(o.Fade, rate, f.Channels)
 	}
 	return s, nil
 }
@@ -213,6 +218,9 @@ func (s *Stream) Read(dst []byte) (n int, err error) {
 
 // quantise writes frames and returns how many bytes they take.
 func (s *Stream) quantise(dst []byte, frames []float32) int {
+	if s.fade != nil {
+		s.fade.fade(frames)
+	}
 	s.quantiser.quantise(dst, frames)
 	n := len(frames) / s.format.Channels
 	s.stats.OutFrames += int64(n)
