@@ -22,7 +22,10 @@ type BeatHeader struct {
 // Key reports whether the picture of the beat needs no earlier one.
 func (b *BeatHeader) Key() bool { return b.FrameCoding.key() }
 
-func (c FrameCoding) key() bool { return c == Raw || c == JPEG }
+func (c FrameCoding) key() bool { return c == Raw || c == JPEG || c == KeyTiles }
+
+// tiled reports whether the picture is stored as tiles.
+func (c FrameCoding) tiled() bool { return c == Tiles || c == KeyTiles }
 
 const beatSync = "bt"
 
@@ -68,7 +71,7 @@ func decodeBeatHeader(h *Header, number uint32, p []byte, place string) (BeatHea
 	switch {
 	case b.Number != number:
 		return BeatHeader{}, damaged(place, "number %d, want %d", b.Number, number)
-	case b.FrameCoding > Raw:
+	case knownCodings>>b.FrameCoding&1 == 0:
 		return BeatHeader{}, unsupported(place, "frameCoding %v, which this reader cannot decode", b.FrameCoding)
 	case h.FrameCodings>>b.FrameCoding&1 == 0:
 		return BeatHeader{}, damaged(place, "frameCoding %v, which the header's frameCodings leaves out", b.FrameCoding)
@@ -84,7 +87,13 @@ func decodeBeatHeader(h *Header, number uint32, p []byte, place string) (BeatHea
 		return BeatHeader{}, damaged(place, "frameBytes %d in a repeat, want 0", b.FrameBytes)
 	case b.FrameCoding == Raw && int64(b.FrameBytes) != int64(h.RawFrameBytes()):
 		return BeatHeader{}, damaged(place, "frameBytes %d of a raw frame, want %d", b.FrameBytes, h.RawFrameBytes())
-	case b.PanelBytes != b.FrameBytes:
+	case b.FrameCoding.tiled() && (b.FrameBytes == 0 || int64(b.FrameBytes) > int64(h.RawFrameBytes())):
+		return BeatHeader{}, damaged(place, "frameBytes %d of tiles, want 1 to the %d of a raw frame", b.FrameBytes, h.RawFrameBytes())
+	case b.FrameCoding == KeyTiles && int64(b.PanelBytes) != int64(h.RawFrameBytes()):
+		return BeatHeader{}, damaged(place, "panelBytes %d of tiles that cover the panel, want %d", b.PanelBytes, h.RawFrameBytes())
+	case b.FrameCoding == Tiles && (b.PanelBytes == 0 || int64(b.PanelBytes) > int64(h.RawFrameBytes())):
+		return BeatHeader{}, damaged(place, "panelBytes %d of tiles, want 1 to the %d of a raw frame", b.PanelBytes, h.RawFrameBytes())
+	case !b.FrameCoding.tiled() && b.PanelBytes != b.FrameBytes:
 		return BeatHeader{}, damaged(place, "panelBytes %d, want %d", b.PanelBytes, b.FrameBytes)
 	case int64(b.Sectors) != beatSectors(int(b.SoundBytes), int(b.FrameBytes)):
 		return BeatHeader{}, damaged(place, "sectors %d, want %d", b.Sectors, beatSectors(int(b.SoundBytes), int(b.FrameBytes)))

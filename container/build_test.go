@@ -8,8 +8,10 @@ import (
 	"fmt"
 	"hash/crc32"
 	"io"
+	"strings"
 	"testing"
 
+	"example.org/stampreel/container/frame/tiles"
 	"example.org/stampreel/container/pixel"
 	"example.org/stampreel/container/sample"
 )
@@ -60,6 +62,30 @@ func picture(s Settings, number int) []byte {
 	return frame
 }
 
+// scene is a frame of few colours, in which a patch moves from beat to beat and a
+// corner flickers.
+func scene(s Settings, number int) []byte {
+	f, channels := s.PixelFormat, s.PixelFormat.Channels()
+	codes := make([]uint8, s.Width*s.Height*channels)
+	for y := range s.Height {
+		for x := range s.Width {
+			shade := 1
+			switch {
+			case x/3 == number%5 && y/5 == number%2:
+				shade = 2 + (x+y)%2
+			case x >= s.Width-3 && y >= s.Height-2:
+				shade = number * 5
+			}
+			for c := range channels {
+				codes[(y*s.Width+x)*channels+c] = uint8(shade * (c + 1) % f.Levels(c))
+			}
+		}
+	}
+	frame := make([]byte, f.FrameBytes(s.Width, s.Height))
+	f.Pack(frame, codes, s.Width, s.Height)
+	return frame
+}
+
 // tone is sound that differs from beat to beat.
 func tone(n, number int) []byte {
 	p := make([]byte, n)
@@ -82,8 +108,52 @@ func soundOf(s Settings, samples, number int) []byte {
 	return e.Encode(nil, wave, s.Channels)
 }
 
-// makeParts writes a clip whose beat k is coded as codings[k], R or -, and
-// returns its files.
+// coder codes the pictures of a clip: R raw, - a repeat, T and K tiles, K all of
+// the panel.
+type coder struct {
+	s       Settings
+	e       *tiles.Encoder
+	picture func(s Settings, number int) []byte
+}
+
+func newCoder(s Settings, codings string) *coder {
+	e, err := tiles.NewEncoder(s.PixelFormat, s.Width, s.Height, tiles.Options{})
+	if err != nil {
+		panic(err)
+	}
+	if strings.ContainsAny(codings, "TK") {
+		return &coder{s, e, scene}
+	}
+	return &coder{s, e, picture}
+}
+
+func (c *coder) frame(letter rune, number int) Frame {
+	frame := c.picture(c.s, number)
+	switch letter {
+	case '-':
+		return Frame{}
+	case 'R':
+		if err := c.e.Set(frame); err != nil {
+			panic(err)
+		}
+		return RawFrame(frame)
+	}
+	if letter == 'T' && number == 0 { // a clip that breaks the rule
+		c.e.Set(c.picture(c.s, 1))
+	}
+	payload, stats, err := c.e.Append(nil, frame, letter == 'K')
+	if err != nil {
+		panic(err)
+	}
+	coding := Tiles
+	if letter == 'K' {
+		coding = KeyTiles
+	}
+	return Frame{coding, payload, stats.PanelBytes}
+}
+
+// makeParts writes a clip whose beat k is coded as codings[k] and returns its
+// files.
 func makeParts(s Settings, codings string) ([][]byte, error) {
 	var files []*memFile
 	w, err := NewPartsWriter(func(int) (io.WriteSeeker, error) {
@@ -94,12 +164,9 @@ func makeParts(s Settings, codings string) ([][]byte, error) {
 		return nil, err
 	}
 	w.SetIdentity([16]byte{1, 2, 3, 4, 5, 6, 7, 8, 9, 10, 11, 12, 13, 14, 15, 16})
+	coder := newCoder(s, codings)
 	for k, c := range codings {
-		coding, frame := Repeat, []byte(nil)
-		if c == 'R' {
-			coding, frame = Raw, picture(s, k)
-		}
-		if err := w.Write(coding, frame, soundOf(s, w.Samples(), k)); err != nil {
+		if err := w.Write(coder.frame(c, k), soundOf(s, w.Samples(), k)); err != nil {
 			return nil, err
 		}
 	}
@@ -176,8 +243,8 @@ func reencode(data []byte) ([]byte, error) {
 		return nil, err
 	}
 	type stored struct {
-		coding       FrameCoding
-		sound, frame []byte
+		frame Frame
+		sound []byte
 	}
 	var beats []stored
 	var b Beat
@@ -185,7 +252,7 @@ func reencode(data []byte) ([]byte, error) {
 		if err := r.Read(h.FirstBeat+k, &b); err != nil {
 			return nil, err
 		}
-		beats = append(beats, stored{b.FrameCoding, bytes.Clone(b.Sound), bytes.Clone(b.Frame)})
+		beats = append(beats, stored{Frame{b.FrameCoding, bytes.Clone(b.Frame), int(b.PanelBytes)}, bytes.Clone(b.Sound)})
 	}
 	fresh := Header{
 		Version: h.Version, Flags: h.Flags, Width: h.Width, Height: h.Height, PixelFormat: h.PixelFormat, Turn: h.Turn,
@@ -202,14 +269,14 @@ func reencode(data []byte) ([]byte, error) {
 	for k, s := range beats {
 		var next, ahead uint16
 		if k+1 < len(beats) {
-			next = uint16(beatSectors(len(beats[k+1].sound), len(beats[k+1].frame)))
+			next = uint16(beatSectors(len(beats[k+1].sound), len(beats[k+1].frame.Bytes)))
 		}
 		for j := k + 1; j < len(beats) && ahead == 0; j++ {
-			if beats[j].coding.key() {
+			if beats[j].frame.Coding.key() {
 				ahead = uint16(j - k)
 			}
 		}
-		if err := p.add(h.FirstBeat+uint32(k), s.coding, s.sound, s.frame, next, ahead); err != nil {
+		if err := p.add(h.FirstBeat+uint32(k), &s.frame, s.sound, next, ahead); err != nil {
 			return nil, err
 		}
 	}

@@ -225,7 +225,7 @@ func TestAThousandPartsAreTheMostAndCostLittleMemory(t *testing.T) {
 			runtime.GC()
 			runtime.ReadMemStats(&after)
 		}
-		err = w.Write(Raw, frame, nil)
+		err = w.Write(RawFrame(frame), nil)
 	}
 	var limit *LimitError
 	if !errors.As(err, &limit) || created != MaxParts {
@@ -360,7 +360,7 @@ func TestAFailedWriteLeavesNoClip(t *testing.T) {
 				return err
 			}
 			for k := range 5000 {
-				if err := w.Write(Raw, picture(small(), k), tone(w.SoundBytes(), k)); err != nil {
+				if err := w.Write(RawFrame(picture(small(), k)), tone(w.SoundBytes(), k)); err != nil {
 					return err
 				}
 			}
@@ -417,8 +417,9 @@ func TestCallersMistakesAreRefused(t *testing.T) {
 	}
 	frame, sound := picture(small(), 0), tone(w.SoundBytes(), 0)
 	for name, err := range map[string]error{
-		"repeat first": w.Write(Repeat, nil, sound), "short frame": w.Write(Raw, frame[1:], sound), "long sound": w.Write(Raw, frame, append(sound, 0)),
-		"tiles": w.Write(Tiles, frame, sound),
+		"repeat first": w.Write(Frame{}, sound), "short frame": w.Write(RawFrame(frame[1:]), sound), "long sound": w.Write(RawFrame(frame), append(sound, 0)),
+		"tiles first": w.Write(Frame{Tiles, frame, len(frame)}, sound), "jpeg": w.Write(Frame{Coding: JPEG, Bytes: frame}, sound),
+		"tiles over raw": w.Write(Frame{KeyTiles, append(frame, 0), len(frame)}, sound), "half a panel": w.Write(Frame{KeyTiles, frame, len(frame) - 1}, sound),
 	} {
 		if err == nil {
 			t.Errorf("%s: accepted", name)
@@ -429,15 +430,15 @@ func TestCallersMistakesAreRefused(t *testing.T) {
 	}
 	w, _ = NewWriter(&memFile{}, small())
 	for k := range 20 {
-		coding, f := Repeat, []byte(nil)
+		var f Frame
 		if k == 0 {
-			coding, f = Raw, frame
+			f = RawFrame(frame)
 		}
-		if err := w.Write(coding, f, nil); err != nil {
+		if err := w.Write(f, nil); err != nil {
 			t.Fatal(err)
 		}
 	}
-	if err := w.Write(Repeat, nil, nil); err == nil || !w.KeyDue() {
+	if err := w.Write(Frame{}, nil); err == nil || !w.KeyDue() {
 		t.Error("a repeat two seconds after the last key beat: accepted")
 	}
 }
@@ -559,7 +560,7 @@ func TestVerifyStopsWhenAsked(t *testing.T) {
 	ctx, cancel := context.WithCancel(context.Background())
 	data := clip(small(), "RRRR")
 	seen := 0
-	_, err := Verify(ctx, bytes.NewReader(data), int64(len(data)), func(*Beat) { seen++; cancel() })
+	_, err := Verify(ctx, bytes.NewReader(data), int64(len(data)), func(*Beat, *Panel) { seen++; cancel() })
 	if !errors.Is(err, context.Canceled) || seen != 1 {
 		t.Errorf("%d beats seen, %v", seen, err)
 	}
@@ -580,7 +581,7 @@ func BenchmarkWrite(b *testing.B) {
 		if w.Beats() == 8000 {
 			w, _ = NewWriter(discard{}, s)
 		}
-		if err := w.Write(Raw, frame, tone(w.SoundBytes(), 1)); err != nil {
+		if err := w.Write(RawFrame(frame), tone(w.SoundBytes(), 1)); err != nil {
 			b.Fatal(err)
 		}
 	}
@@ -612,7 +613,7 @@ func BenchmarkCRC32Alone(b *testing.B) {
 
 func ExampleVerify() {
 	data := clip(sounding(), "R-R-")
-	h, err := Verify(context.Background(), bytes.NewReader(data), int64(len(data)), func(b *Beat) {
+	h, err := Verify(context.Background(), bytes.NewReader(data), int64(len(data)), func(b *Beat, _ *Panel) {
 		fmt.Printf("beat %d: %v, %d sectors, %d bytes of sound\n", b.Number, b.FrameCoding, b.Sectors, b.SoundBytes)
 	})
 	fmt.Println(h.Beats, "beats", err)

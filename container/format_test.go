@@ -1,6 +1,7 @@
 package container
 
 import (
+	"encoding/hex"
 	"fmt"
 	"os"
 	"path/filepath"
@@ -9,6 +10,7 @@ import (
 	"strings"
 	"testing"
 
+	"example.org/stampreel/container/frame/tiles"
 	"example.org/stampreel/container/pixel"
 	"example.org/stampreel/container/sample"
 )
@@ -183,7 +185,7 @@ func TestThePixelTableIsTheCode(t *testing.T) {
 
 func TestCodingsHaveTheNamesOfFormatText(t *testing.T) {
 	text := formatText(t)
-	for _, c := range []FrameCoding{Repeat, Raw, Tiles, JPEG} {
+	for _, c := range []FrameCoding{Repeat, Raw, Tiles, JPEG, KeyTiles} {
 		if !strings.Contains(text, fmt.Sprintf("%d %s", c, c)) {
 			t.Errorf("FORMAT.md does not name frame coding %d %s", c, c)
 		}
@@ -216,6 +218,33 @@ func TestTheStepTableIsTheCode(t *testing.T) {
 		if want := min(step+step>>3, 32767); int(got[1]) != want {
 			t.Errorf("index %d: moved by %d, step %d asks for %d", i, got[1], step, want)
 		}
+	}
+}
+
+// The example of a beat of tiles is what it says, and the names of the operations' bits
+// cannot have moved.
+func TestTheExampleOfTilesIsTheCode(t *testing.T) {
+	m := regexp.MustCompile("Check: `([0-9A-F ]+)` is one tile in rgb565 of 2×2 pixels at 6, 6,\nall `AB CD`").FindStringSubmatch(formatText(t))
+	if m == nil {
+		t.Fatal("FORMAT.md has no example of tiles")
+	}
+	payload, err := hex.DecodeString(strings.ReplaceAll(m[1], " ", ""))
+	if err != nil {
+		t.Fatal(err)
+	}
+	d, err := tiles.NewDecoder(pixel.RGB565, 8, 8)
+	if err != nil {
+		t.Fatal(err)
+	}
+	panel, seen := make([]byte, 128), 0
+	_, err = d.Decode(panel, payload, false, func(r tiles.Rect, pixels []byte) {
+		seen++
+		if r != (tiles.Rect{X: 6, Y: 6, W: 2, H: 2}) || fmt.Sprintf("% X", pixels) != "AB CD AB CD AB CD AB CD" {
+			t.Errorf("tile %v: % X", r, pixels)
+		}
+	})
+	if err != nil || seen != 1 {
+		t.Errorf("%d tiles: %v", seen, err)
 	}
 }
 

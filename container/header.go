@@ -223,8 +223,8 @@ func (h *Header) check() error {
 	if h.SoundCoding > IMAADPCM {
 		return unknown("soundCoding", "%v, which this reader cannot decode", h.SoundCoding)
 	}
-	if h.FrameCodings&^(1<<Repeat|1<<Raw) != 0 {
-		return unknown("frameCodings", "0x%02x, this reader knows repeat (bit 0) and raw (bit 1)", h.FrameCodings)
+	if h.FrameCodings&^knownCodings != 0 {
+		return unknown("frameCodings", "0x%02x, this reader knows 0x%02x: repeat (bit 0), raw (1), tiles (2), key-tiles (4)", h.FrameCodings, knownCodings)
 	}
 	if gcd(h.RateNum, h.RateDen) != 1 {
 		return bad("rateNum", "%d/%d is not in lowest terms", h.RateNum, h.RateDen)

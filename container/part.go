@@ -44,11 +44,11 @@ func newPartWriter(w io.WriteSeeker, h *Header, lead []byte) (*partWriter, error
 func padding(n int) int { return -n & (SectorBytes - 1) }
 
 // add writes one beat; sectors, CRCs and byte counts are its own business.
-func (p *partWriter) add(number uint32, coding FrameCoding, sound, frame []byte, nextSectors, keyAhead uint16) error {
+func (p *partWriter) add(number uint32, frame *Frame, sound []byte, nextSectors, keyAhead uint16) error {
 	b := BeatHeader{
-		Number: number, NextSectors: nextSectors, KeyAhead: keyAhead, FrameCoding: coding,
-		SoundBytes: uint32(len(sound)), FrameBytes: uint32(len(frame)), PanelBytes: uint32(len(frame)),
-		Sectors: uint16(beatSectors(len(sound), len(frame))),
+		Number: number, NextSectors: nextSectors, KeyAhead: keyAhead, FrameCoding: frame.Coding,
+		SoundBytes: uint32(len(sound)), FrameBytes: uint32(len(frame.Bytes)), PanelBytes: uint32(frame.panelBytes()),
+		Sectors: uint16(beatSectors(len(sound), len(frame.Bytes))),
 	}
 	if len(sound) > 0 {
 		b.SoundCoding = p.h.SoundCoding
@@ -62,11 +62,11 @@ func (p *partWriter) add(number uint32, coding FrameCoding, sound, frame []byte,
 	}
 	p.beat = p.beat[:head]
 	clear(p.beat[copy(p.beat[BeatHeaderBytes:], sound)+BeatHeaderBytes:])
-	pad := zeroSector[:padding(len(frame))]
-	b.PayloadCRC = crc32.Update(crc32.Update(crc32Of(p.beat[BeatHeaderBytes:]), crc32.IEEETable, frame), crc32.IEEETable, pad)
+	pad := zeroSector[:padding(len(frame.Bytes))]
+	b.PayloadCRC = crc32.Update(crc32.Update(crc32Of(p.beat[BeatHeaderBytes:]), crc32.IEEETable, frame.Bytes), crc32.IEEETable, pad)
 	b.Encode(p.beat)
 	p.buf.Write(p.beat)
-	p.buf.Write(frame)
+	p.buf.Write(frame.Bytes)
 	if _, err := p.buf.Write(pad); err != nil {
 		return fmt.Errorf("container: write beat %d: %w", number, err)
 	}

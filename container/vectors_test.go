@@ -92,11 +92,9 @@ func assemble(s Settings, codings string) []byte {
 	if err != nil {
 		panic(err)
 	}
+	coder := newCoder(s, codings)
 	for k, c := range codings {
-		coding, frame := Repeat, []byte(nil)
-		if c == 'R' {
-			coding, frame = Raw, picture(s, k)
-		}
+		frame := coder.frame(c, k)
 		var next, ahead uint16
 		if rest := codings[k+1:]; rest != "" {
 			bytes := 0
@@ -106,7 +104,7 @@ func assemble(s Settings, codings string) []byte {
 			next = uint16(beatSectors(len(sound(k+1+s.SoundLead)), bytes))
 			ahead = uint16(strings.IndexByte(rest, 'R') + 1)
 		}
-		if err := p.add(uint32(k), coding, sound(k+s.SoundLead), frame, next, ahead); err != nil {
+		if err := p.add(uint32(k), &frame, sound(k+s.SoundLead), next, ahead); err != nil {
 			panic(err)
 		}
 	}
@@ -122,6 +120,53 @@ func unused(f pixel.Format, offset int, bit byte, comment string) vector {
 		d := clip(Settings{Width: 7, Height: 5, PixelFormat: f, Rate: Ratio{10, 1}, ExpectedBeats: 1}, "R")
 		return setBeat(d, 0, 512+offset, d[beatAt(d, 0)+512+offset]|bit)
 	}}
+}
+
+// eight is a clip of 8×8 pixels of two bytes at 10 beats a second.
+func eight() Settings {
+	return Settings{Width: 8, Height: 8, PixelFormat: pixel.RGB565, Rate: Ratio{10, 1}, ExpectedBeats: 1}
+}
+
+// tiled is a clip whose first beat is the scene of its settings, raw, and whose second
+// holds the bytes that follow as tiles.
+func tiled(s Settings, panelBytes int, payload ...byte) []byte {
+	return keyTiled(s, Tiles, panelBytes, payload...)
+}
+
+// keyTiled is tiled with another coding of the second beat.
+func keyTiled(s Settings, coding FrameCoding, panelBytes int, payload ...byte) []byte {
+	var f memFile
+	w, err := NewWriter(&f, s)
+	if err == nil {
+		err = w.Write(RawFrame(scene(s, 0)), nil)
+	}
+	if err == nil {
+		err = w.Write(Frame{coding, payload, panelBytes}, nil)
+	}
+	if err == nil {
+		_, err = w.Close()
+	}
+	if err != nil {
+		panic(err)
+	}
+	return f.data
+}
+
+// operations are tiles of every operation: 65 pixels of a row are literal, then come seven
+// new colours, 13 indices of 1 bit, 9 of 2, 5 of 3, 6 of 4 bits, and a run that fills the
+// tile; a second tile goes on with the colours.
+func operations() []byte {
+	p := []byte{2, 0, 0, 0, 127, 1, 0, 0x00, 64}
+	for i := range 65 {
+		p = append(p, byte(i), byte(i*i))
+	}
+	p = append(p, 0x16)
+	for i := range 7 {
+		p = append(p, byte(0x10*i+1), byte(0xff-i))
+	}
+	p = append(p, 0x40, 12, 0x5a, 0xa8, 0x50, 8, 0x1b, 0xe4, 0x40, 0x60, 4, 0x05, 0x38, 0x70, 5, 0x01, 0x23, 0x45)
+	p = append(p, 0x98, 0, 0x90|0x20, 256-65-13-9-5-6-1-1)
+	return append(p, 3, 5, 1, 0, 0, 0x17, 1, 2, 3, 4, 5, 6, 7, 8, 9, 10, 11, 12, 13, 14, 15, 16, 0xf0, 1)
 }
 
 // fixSeek makes the CRC of a changed seek table right.
@@ -188,6 +233,105 @@ func vectors() []vector {
 	for _, f := range pixel.Formats() {
 		v = append(v, ok("ok-pixels-"+f.String(), "odd size, unused bits zero", Settings{Width: 7, Height: 5, PixelFormat: f, Rate: Ratio{10, 1}, ExpectedBeats: 1}, "RR"))
 	}
+	for _, f := range pixel.Formats() {
+		v = append(v, ok("ok-tiles-"+f.String(), "of an odd size: a key beat, changes, a raw frame between", Settings{Width: 43, Height: 21, PixelFormat: f, Rate: Ratio{10, 1}, ExpectedBeats: 1}, "KT-TRTKT"))
+	}
+	corner := []byte{1, 0, 6, 6, 1, 1, 0, 0x10, 0xab, 0xcd, 0x80, 3} // 2×2 pixels of one colour
+	change := func(at int, b ...byte) []byte {
+		p := bytes.Clone(corner)
+		copy(p[at:], b)
+		return p
+	}
+	tiles := func(name, comment string, panelBytes int, payload []byte) vector {
+		return file("tiles-"+name, "damaged", comment, func() []byte { return tiled(eight(), panelBytes, payload...) })
+	}
+	key := func(name, comment string, payload ...byte) vector {
+		return file("key-tiles-"+name, "damaged", comment, func() []byte { return keyTiled(eight(), KeyTiles, 128, payload...) })
+	}
+	v = append(v,
+		file("ok-tiles-of-every-operation", "ok", "", func() []byte {
+			s := eight()
+			s.Width = 128
+			return tiled(s, 516, operations()...)
+		}),
+		file("ok-tiles-overlap", "ok", "the second changes what the first brought", func() []byte {
+			return tiled(eight(), 12, append(append(change(0, 2), 7, 6, 0, 1, 0), 0x10, 1, 2, 0x80, 1)...)
+		}),
+		file("ok-tiles-in-parts", "ok", "a later part begins with tiles that cover the panel", func() []byte {
+			s := Settings{Width: 43, Height: 21, PixelFormat: pixel.RGB565, Rate: Ratio{10, 1}, PartSectors: 30}
+			files, err := makeParts(s, strings.Repeat("KTT-T", 9))
+			if err != nil || len(files) < 3 {
+				panic(fmt.Sprint(len(files), err))
+			}
+			return files[1]
+		}),
+		file("ok-tiles-with-sound", "ok", "in a loop; key beats are those that cover the panel", func() []byte {
+			return clip(with(func(s *Settings) { s.Width, s.Height, s.Loops = 64, 32, true }), "KTT-KT")
+		}),
+		file("ok-key-tiles-in-two-rows", "ok", "of different heights, the upper one in two tiles", func() []byte {
+			return keyTiled(eight(), KeyTiles, 128, 3, 0, 0, 0, 2, 4, 0, 0x11, 1, 2, 3, 4, 0x80, 14, 3, 0, 4, 4, 0, 0x88, 24, 0, 5, 7, 2, 0, 0x80, 23)
+		}),
+		tiles("none", "a beat of tiles has one at least", 8, []byte{0, 0}),
+		tiles("cut-in-the-number", "", 8, []byte{1}),
+		tiles("cut-in-a-place", "", 8, corner[:6]),
+		tiles("cut-in-an-operation", "", 8, corner[:11]),
+		tiles("cut-before-the-tile-is-full", "three pixels of four", 8, append(change(11, 0), 0x80, 1)),
+		tiles("cut-in-colours", "", 8, corner[:9]),
+		tiles("cut-in-literal-units", "", 8, []byte{1, 0, 6, 6, 1, 1, 0, 0x00, 3, 1, 2, 3, 4, 5, 6, 7}),
+		tiles("cut-in-indices", "", 8, append(change(10, 0x70, 3), 0)),
+		tiles("one-too-few", "two are announced", 8, change(0, 2)),
+		tiles("bytes-behind-the-last", "", 8, append(change(0), 0)),
+		tiles("outside", "its right column is the ninth", 8, change(2, 7)),
+		tiles("below", "its lower row is the ninth", 8, change(3, 7)),
+		tiles("far-outside", "bit 8 of its column is set", 8, change(6, 0x01)),
+		tiles("unknown-operation", "0x20", 8, change(7, 0x20, 0, 0x80, 3)),
+		tiles("run-over-the-end", "five pixels of four", 8, change(11, 4)),
+		tiles("literal-over-the-end", "", 8, []byte{1, 0, 6, 6, 1, 1, 0, 0x00, 4, 1, 2, 3, 4, 5, 6, 7, 8, 9, 10}),
+		tiles("indices-over-the-end", "", 8, append(change(10, 0x80, 0), 0x40, 3, 0)),
+		tiles("unknown-colour", "the second of a list of one", 8, change(10, 0x88)),
+		tiles("unknown-index", "the second of a list of one", 8, append(change(10, 0x40, 3), 0x80)),
+		tiles("list-of-the-beat-before", "each beat begins with an empty list", 8, []byte{1, 0, 6, 6, 1, 1, 0, 0x80, 3}),
+		tiles("bits-behind-the-last-index", "", 8, append(change(10, 0x40, 3), 0x01)),
+		tiles("panel-bytes", "9 where the tile has 8", 9, corner),
+		tiles("more-than-a-frame", "two tiles, one of them the whole panel", 128, append(change(0, 2), 0, 0, 7, 7, 0, 0x80, 63)),
+		file("tiles-column-in-a-byte", "damaged", "one-bit rows: a tile begins at column 4", func() []byte {
+			return tiled(Settings{Width: 24, Height: 8, PixelFormat: pixel.MonoRows, Rate: Ratio{10, 1}}, 1, 1, 0, 4, 0, 7, 0, 0, 0x10, 0xff, 0x80, 0)
+		}),
+		file("tiles-row-in-a-page", "damaged", "one-bit pages: a tile of 4 rows that does not end with the panel", func() []byte {
+			return tiled(Settings{Width: 24, Height: 16, PixelFormat: pixel.MonoPages, Rate: Ratio{10, 1}}, 1, 1, 0, 0, 0, 0, 3, 0, 0x10, 0x0f, 0x80, 0)
+		}),
+		file("tiles-half-a-pair", "damaged", "rgb444: a tile of one column that does not end with the panel", func() []byte {
+			return tiled(Settings{Width: 8, Height: 8, PixelFormat: pixel.RGB444, Rate: Ratio{10, 1}}, 2, 1, 0, 0, 0, 0, 0, 0, 0x10, 0x12, 0x30, 0, 0x80, 0)
+		}),
+		file("tiles-unit-behind-the-last-pixel", "damaged", "rgb444: the last unit of three pixels goes on", func() []byte {
+			return tiled(Settings{Width: 7, Height: 8, PixelFormat: pixel.RGB444, Rate: Ratio{10, 1}}, 5, 1, 0, 4, 0, 2, 0, 0, 0x10, 0x12, 0x30, 1, 0x80, 1)
+		}),
+		file("tiles-bits-of-no-pixel", "damaged", "grey4: the last column of an odd width", func() []byte {
+			return tiled(Settings{Width: 43, Height: 8, PixelFormat: pixel.Grey4, Rate: Ratio{10, 1}}, 1, 1, 0, 42, 0, 0, 0, 0, 0x10, 0x11, 0x80, 0)
+		}),
+		key("gap", "columns 0 and 2 onwards", 2, 0, 0, 0, 0, 7, 0, 0x10, 1, 2, 0x80, 7, 2, 0, 6, 7, 0, 0x80, 55),
+		key("row-of-two-heights", "", 2, 0, 0, 0, 3, 7, 0, 0x10, 1, 2, 0x80, 31, 4, 0, 3, 6, 0, 0x80, 27),
+		key("end-too-early", "the last row is missing", 1, 0, 0, 0, 7, 6, 0, 0x10, 1, 2, 0x80, 55),
+		key("not-from-the-start", "the lower half comes first", 2, 0, 0, 4, 7, 3, 0, 0x10, 1, 2, 0x80, 31, 0, 0, 7, 3, 0, 0x80, 31),
+		file("key-tiles-panel-bytes", "damaged", "127 of the 128 of a frame", func() []byte {
+			d := keyTiled(eight(), KeyTiles, 128, 1, 0, 0, 0, 7, 7, 0, 0x10, 1, 2, 0x80, 63)
+			return setBeat(d, 1, 24, 127)
+		}),
+		file("tiles-larger-than-raw", "damaged", "frameBytes 129, payload and sectors to match", func() []byte {
+			d := tiled(eight(), 8, corner...)
+			return setBeat(d, 1, 20, 129)
+		}),
+		file("tiles-without-bytes", "damaged", "frameBytes 0", func() []byte {
+			d := tiled(eight(), 8, corner...)
+			return setBeat(d, 1, 20, 0)
+		}),
+		file("tiles-first", "damaged", "the first beat needs a picture before", func() []byte {
+			return assemble(eight(), "TRR")
+		}),
+		file("tiles-keys-too-far-apart", "damaged", "beat 20 at 10 beats a second changes a picture", func() []byte {
+			return assemble(eight(), "R-------------------T")
+		}),
+	)
 	return append(v,
 		file("not-a-clip", "damaged", "text of the length of a clip", func() []byte { return bytes.Repeat([]byte("platform "), 1024) }),
 		file("magic-line-ends-rewritten", "damaged", "CR LF became LF: all that follows moved", func() []byte { return bytes.ReplaceAll(base(), []byte("\r\n"), []byte("\n")) }),
@@ -316,8 +460,10 @@ func vectors() []vector {
 		header("version-2", "unsupported", "a version this reader does not know", 8, 2),
 		header("pixel-format-10", "unsupported", "", 16, 10),
 		header("sound-coding-4", "unsupported", "", 18, 4),
-		header("frame-coding-tiles", "unsupported", "a number that is taken, not described yet", 51, 7),
+		header("frame-coding-jpeg", "unsupported", "a number that is taken, not described yet", 51, 11),
+		header("frame-coding-5", "unsupported", "", 51, 35),
 		beat("beat-coding-jpeg", "unsupported", "", 0, 14, 3),
+		beat("beat-coding-5", "unsupported", "", 0, 14, 5),
 		vector{"limit-whole-bytes", "limit", "needs 1625 bytes to play whole beats, the reader has 1624", Limits{WholeBytes: 1624}, base},
 		vector{"limit-width", "limit", "8 pixels wide, the reader takes 7", Limits{Width: 7}, base},
 		vector{"limit-height", "limit", "2 rows, the reader takes 1", Limits{Height: 1}, base},
@@ -340,9 +486,12 @@ func outcome(data []byte, limits Limits) (result string, detail string) {
 	_, err := NewReader(bytes.NewReader(data), int64(len(data)), limits)
 	var b strings.Builder
 	if err == nil {
-		frames, sound := crc32.NewIEEE(), crc32.NewIEEE()
+		frames, sound, panel := crc32.NewIEEE(), crc32.NewIEEE(), crc32.NewIEEE()
 		var h Header
-		h, err = Verify(context.Background(), bytes.NewReader(data), int64(len(data)), func(b *Beat) { frames.Write(b.Frame) })
+		h, err = Verify(context.Background(), bytes.NewReader(data), int64(len(data)), func(b *Beat, p *Panel) {
+			frames.Write(b.Frame)
+			panel.Write(p.Pixels)
+		})
 		if err == nil {
 			r, _ := NewReader(bytes.NewReader(data), int64(len(data)), limits)
 			for n := range h.Beats {
@@ -352,7 +501,7 @@ func outcome(data []byte, limits Limits) (result string, detail string) {
 				}
 				sound.Write(s)
 			}
-			fmt.Fprintf(&b, "beats: %d\nframes: %08x\nsound: %08x\n", h.Beats, frames.Sum32(), sound.Sum32())
+			fmt.Fprintf(&b, "beats: %d\nframes: %08x\nsound: %08x\npanel: %08x\n", h.Beats, frames.Sum32(), sound.Sum32(), panel.Sum32())
 		}
 	}
 	switch {
@@ -390,7 +539,7 @@ func (v vector) text(detail string) string {
 	return b.String()
 }
 
-const vectorCount = 146
+const vectorCount = 199
 
 func TestConformanceVectors(t *testing.T) {
 	names := make(map[string]bool)
@@ -467,7 +616,7 @@ func TestVectorFilesStandAlone(t *testing.T) {
 		if result != facts["expect"] {
 			t.Errorf("%s: %s (%s), want %s", name, result, detail, facts["expect"])
 		}
-		if result == "ok" && detail != fmt.Sprintf("beats: %s\nframes: %s\nsound: %s\n", facts["beats"], facts["frames"], facts["sound"]) {
+		if result == "ok" && detail != fmt.Sprintf("beats: %s\nframes: %s\nsound: %s\npanel: %s\n", facts["beats"], facts["frames"], facts["sound"], facts["panel"]) {
 			t.Errorf("%s: %s, want %v", name, detail, facts)
 		}
 	}

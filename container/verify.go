@@ -13,8 +13,10 @@ import (
 // Verify reads every byte of a file and checks every rule of FORMAT.md that
 // one file can show: checksums, padding, the chain of beats, the seek table,
 // totals, peaks, memory bounds and the need curve, which it computes anew. The
-// error is the first thing found wrong. Memory: two bytes a beat and one beat.
-func Verify(ctx context.Context, r io.ReaderAt, size int64, visit func(b *Beat)) (Header, error) {
+// error is the first thing found wrong. visit, which may be nil, gets each beat
+// and what the panel shows with it. Memory: two bytes a beat, one beat, two
+// frames.
+func Verify(ctx context.Context, r io.ReaderAt, size int64, visit func(b *Beat, p *Panel)) (Header, error) {
 	rd, err := NewReader(r, size, Limits{})
 	if err != nil {
 		return Header{}, err
@@ -44,6 +46,7 @@ func Verify(ctx context.Context, r io.ReaderAt, size int64, visit func(b *Beat))
 		}
 	}
 	t := newTally(&found, int64(h.BeatsSector))
+	panel := NewPanel(&h)
 
 	var b Beat
 	var promised uint32 // the key beat announced by the beats since the last one; 0 none
@@ -82,9 +85,12 @@ func Verify(ctx context.Context, r io.ReaderAt, size int64, visit func(b *Beat))
 		if err := adpcm.check(&h, b.Sound, h.StoredSamples(number), place); err != nil {
 			return Header{}, err
 		}
+		if err := panel.Show(&b); err != nil {
+			return Header{}, err
+		}
 		t.add(&b.BeatHeader)
 		if visit != nil {
-			visit(&b)
+			visit(&b, panel)
 		}
 	}
 	table := t.finish()

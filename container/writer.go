@@ -54,10 +54,28 @@ type Writer struct {
 }
 
 type pending struct {
-	number       uint32
-	coding       FrameCoding
-	frame, sound []byte
+	number uint32
+	frame  Frame
+	sound  []byte
 }
+
+// A Frame is the picture of a beat as it is stored.
+type Frame struct {
+	Coding     FrameCoding
+	Bytes      []byte // of the coding; none for Repeat
+	PanelBytes int    // pixel bytes that tiles bring the panel; 0 for other codings, where it follows
+}
+
+// panelBytes returns the pixel bytes that the panel's bus carries.
+func (f *Frame) panelBytes() int {
+	if f.Coding.tiled() {
+		return f.PanelBytes
+	}
+	return len(f.Bytes)
+}
+
+// RawFrame returns the frame of the panel's own bytes.
+func RawFrame(bytes []byte) Frame { return Frame{Coding: Raw, Bytes: bytes} }
 
 // NewWriter writes a clip of one part to w, which must be empty. The file is
 // a clip only once [Writer.Close] has returned nil.
@@ -133,32 +151,39 @@ func (w *Writer) Samples() int { return w.timing.Samples(w.beats) }
 // Beats returns how many beats were taken.
 func (w *Writer) Beats() uint32 { return w.beats }
 
-// Write takes the next beat: its picture ([Raw] bytes of the panel, or nothing
-// for [Repeat]) and exactly [Writer.SoundBytes] bytes of the sound that plays
-// with it. Both are copied. A repeat that would leave key beats more than two
-// seconds apart must be sent as a raw frame by the caller, see
-// [Writer.KeyDue].
-func (w *Writer) Write(coding FrameCoding, frame, sound []byte) error {
+// Write takes the next beat: its picture and exactly [Writer.SoundBytes] bytes
+// of the sound that plays with it. Both are copied. A beat that would leave key
+// beats more than two seconds apart must be a key beat, see [Writer.KeyDue].
+// What tiles hold is not looked at: [Verify] does that.
+func (w *Writer) Write(frame Frame, sound []byte) error {
 	if w.err != nil {
 		return w.err
 	}
 	fail := func(format string, args ...any) error {
 		return fmt.Errorf("container: beat %d: %s", w.beats, fmt.Sprintf(format, args...))
 	}
-	want := 0
+	raw := w.static.RawFrameBytes()
+	least, most, panel := 0, 0, 0
+	switch frame.Coding {
+	case Repeat:
+	case Raw:
+		least, most = raw, raw
+	case Tiles:
+		least, most, panel = 1, raw, 1
+	case KeyTiles:
+		least, most, panel = 1, raw, raw
+	default:
+		return fail("frame coding %v, want one that this writer knows", frame.Coding)
+	}
 	switch {
 	case w.ended:
 		return fail("written after Close")
-	case coding == Raw:
-		want = w.static.RawFrameBytes()
-	case coding != Repeat:
-		return fail("frame coding %v, want repeat or raw", coding)
-	case w.KeyDue():
+	case !frame.Coding.key() && w.KeyDue():
 		return fail("a key beat is due: the first beat, and one at most each two seconds")
-	}
-	switch {
-	case len(frame) != want:
-		return fail("%v frame of %d bytes, want %d", coding, len(frame), want)
+	case len(frame.Bytes) < least || len(frame.Bytes) > most:
+		return fail("%v frame of %d bytes, want %d to %d", frame.Coding, len(frame.Bytes), least, most)
+	case frame.Coding.tiled() && (frame.PanelBytes < panel || frame.PanelBytes > raw):
+		return fail("%v frame of %d bytes for the panel, want %d to %d", frame.Coding, frame.PanelBytes, panel, raw)
 	case len(sound) != w.SoundBytes():
 		return fail("%d bytes of sound, want %d", len(sound), w.SoundBytes())
 	case w.beats == MaxBeatNumber:
@@ -169,11 +194,11 @@ func (w *Writer) Write(coding FrameCoding, frame, sound []byte) error {
 	if n := len(w.free); n > 0 {
 		b, w.free = w.free[n-1], w.free[:n-1]
 	}
-	b.number, b.coding = w.beats, coding
-	b.frame = append(b.frame[:0], frame...)
+	b.number = w.beats
+	b.frame = Frame{frame.Coding, append(b.frame.Bytes[:0], frame.Bytes...), frame.PanelBytes}
 	b.sound = append(b.sound[:0], sound...)
 	w.queue = append(w.queue, b)
-	if coding.key() {
+	if frame.Coding.key() {
 		w.keys = append(w.keys, b.number)
 	}
 	if w.s.Loops && len(w.opening) < w.s.SoundLead {
@@ -259,7 +284,7 @@ func (w *Writer) emit(b *pending, nextKey uint32) error {
 			return err
 		}
 	}
-	if b.coding.key() && nextKey != 0 {
+	if b.frame.Coding.key() && nextKey != 0 {
 		// The next run of beats must still fit, whatever its size.
 		worst := (int64(nextKey-b.number) + int64(maxKeyDistance(w.s.Rate))) * w.largest
 		if w.part.tally.at+worst > w.limit {
@@ -268,12 +293,12 @@ func (w *Writer) emit(b *pending, nextKey uint32) error {
 	}
 	var nextSectors, keyAhead uint16
 	if next := b.number + 1; next < w.beats && next != w.splitAt {
-		nextSectors = uint16(beatSectors(len(w.soundOf(next+uint32(w.s.SoundLead))), len(w.queue[1].frame)))
+		nextSectors = uint16(beatSectors(len(w.soundOf(next+uint32(w.s.SoundLead))), len(w.queue[1].frame.Bytes)))
 	}
 	if nextKey != 0 && nextKey != w.splitAt {
 		keyAhead = uint16(nextKey - b.number)
 	}
-	return w.part.add(b.number, b.coding, w.soundOf(b.number+uint32(w.s.SoundLead)), b.frame, nextSectors, keyAhead)
+	return w.part.add(b.number, &b.frame, w.soundOf(b.number+uint32(w.s.SoundLead)), nextSectors, keyAhead)
 }
 
 // soundOf returns the sound of beat j: one still in the queue, one of the

@@ -172,9 +172,9 @@ func storedSound(r *container.Reader) (row []stored, err error) {
 const (
 	vectorFolder = "../../testdata/vectors"
 	frozenFolder = "../../testdata/version-1" // clips of version 1, which never change
-	vectorCount  = 146
+	vectorCount  = 199
 	frozenCount  = 42
-	validCount   = 42 + frozenCount
+	validCount   = 56 + frozenCount
 )
 
 type vector struct {
