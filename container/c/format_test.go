@@ -129,7 +129,7 @@ func TestTheConstantsAreThoseOfFORMAT(t *testing.T) {
 	if len(pixels) != 9 {
 		t.Errorf("%d pixel formats in FORMAT.md, want 9", len(pixels))
 	}
-	for name, text := range map[string]string{"NO_SOUND": "0 none", "U8": "1 u8", "S16": "2 s16", "IMA_ADPCM": "3 ima-adpcm", "REPEAT": "0 repeat", "RAW": "1 raw"} {
+	for name, text := range map[string]string{"NO_SOUND": "0 none", "U8": "1 u8", "S16": "2 s16", "IMA_ADPCM": "3 ima-adpcm", "REPEAT": "0 repeat", "RAW": "1 raw", "TILES": "2 tiles", "KEY_TILES": "4 key-tiles"} {
 		number, _, _ := strings.Cut(text, " ")
 		if v, ok := all[name]; !ok || strconv.Itoa(v) != number || !strings.Contains(readText(t, "../FORMAT.md"), text) {
 			t.Errorf("STAMPREEL_%s is %d, FORMAT.md should say %s", name, v, text)

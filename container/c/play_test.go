@@ -13,6 +13,7 @@ import (
 	"testing"
 
 	"example.org/stampreel/container"
+	"example.org/stampreel/container/frame/tiles"
 	"example.org/stampreel/container/pixel"
 )
 
@@ -21,11 +22,12 @@ type played struct {
 	kind                   string
 	first, begun, ended    uint32
 	frames, sound, samples uint32
+	panel                  uint32
 	silence, lost, torn    uint32
 }
 
 func (p played) String() string {
-	return fmt.Sprintf("%s %d %d %d %08x %08x %08x %d %d %d", p.kind, p.first, p.begun, p.ended, p.frames, p.sound, p.samples, p.silence, p.lost, p.torn)
+	return fmt.Sprintf("%s %d %d %d %08x %08x %08x %08x %d %d %d", p.kind, p.first, p.begun, p.ended, p.frames, p.sound, p.samples, p.panel, p.silence, p.lost, p.torn)
 }
 
 // A fileModel is what the Go reader knows of a file.
@@ -57,11 +59,35 @@ func model(t *testing.T, data []byte) *fileModel {
 	return m
 }
 
+// pixels returns a checksum of all bytes that the beats of a file bring the panel.
+func (m *fileModel) pixels(t *testing.T) (sum uint32) {
+	t.Helper()
+	d, err := tiles.NewDecoder(m.h.PixelFormat, int(m.h.Width), int(m.h.Height))
+	if err != nil {
+		t.Fatal(err)
+	}
+	panel := make([]byte, m.h.RawFrameBytes())
+	for i := range m.beats {
+		b := &m.beats[i]
+		if b.FrameCoding == container.Raw {
+			sum = crc32.Update(sum, crc32.IEEETable, b.Frame)
+		} else if b.FrameCoding != container.Repeat {
+			if _, err := d.Decode(panel, b.Frame, b.Key(), func(_ tiles.Rect, pixels []byte) {
+				sum = crc32.Update(sum, crc32.IEEETable, pixels)
+			}); err != nil {
+				t.Fatal(err)
+			}
+		}
+	}
+	return sum
+}
+
 // play says what playing a job gives by FORMAT.md. lost holds beats whose
 // headers are damaged, none of them beside another.
 func play(files []*fileModel, j job, lost map[uint32]bool) played {
 	p := played{kind: "ok"}
 	f, at := files[0], 0
+	panel, missed, pictures := container.NewPanel(&f.h), false, false
 	first, lead := f.h.FirstBeat, uint32(f.h.SoundLead)
 	take := func(s stored) {
 		p.sound = crc32.Update(p.sound, crc32.IEEETable, s.bytes)
@@ -108,16 +134,32 @@ func play(files []*fileModel, j job, lost map[uint32]bool) played {
 		over++
 		if lost[number] {
 			p.lost++
+			missed = true
 			p.silence += uint32(len(f.stored[k].bytes))
 			take(stored{silent(&f.h, len(f.stored[k].bytes)), f.stored[k].samples})
 			continue
 		}
 		p.begun++
 		take(f.stored[k])
-		if j.drop != 0 && number%j.drop == 0 && f.beats[k].FrameBytes > 0 {
+		b := &f.beats[k]
+		missed = missed && !b.Key()
+		if b.FrameCoding == container.Tiles && missed {
 			continue
 		}
-		p.frames = crc32.Update(p.frames, crc32.IEEETable, f.beats[k].Frame)
+		if j.drop != 0 && number%j.drop == 0 && b.FrameBytes > 0 {
+			missed = true
+			continue
+		}
+		p.frames = crc32.Update(p.frames, crc32.IEEETable, b.Frame)
+		if b.FrameBytes > 0 {
+			pictures = true
+			if err := panel.Show(b); err != nil {
+				p.kind = err.Error()
+			}
+		}
+		if pictures {
+			p.panel = crc32.Update(p.panel, crc32.IEEETable, panel.Pixels)
+		}
 		p.ended++
 	}
 	return p
@@ -151,8 +193,9 @@ func (m *memFile) Seek(off int64, whence int) (int64, error) {
 	return off, nil
 }
 
-// clip writes a clip whose beats are raw (R) or repeat (-), of seeded noise,
-// and returns its files.
+// clip writes a clip whose beats are raw (R), repeats (-), tiles (T) or tiles that
+// cover the panel (K), and returns its files. Raw frames are seeded noise; so are
+// patches in tiles, which come as raw frames where that takes fewer bytes.
 func clip(t *testing.T, s container.Settings, codings string, seed uint64) [][]byte {
 	t.Helper()
 	rng := rand.New(rand.NewPCG(seed, 0))
@@ -166,6 +209,10 @@ func clip(t *testing.T, s container.Settings, codings string, seed uint64) [][]b
 	}
 	frame := make([]byte, s.PixelFormat.FrameBytes(s.Width, s.Height))
 	codes := make([]uint8, s.Width*s.Height*s.PixelFormat.Channels())
+	encoder, err := tiles.NewEncoder(s.PixelFormat, s.Width, s.Height, tiles.Options{})
+	if err != nil {
+		t.Fatal(err)
+	}
 	for _, c := range codings {
 		sound := make([]byte, w.SoundBytes())
 		for i := range sound {
@@ -174,15 +221,34 @@ func clip(t *testing.T, s container.Settings, codings string, seed uint64) [][]b
 		if s.SoundCoding == container.IMAADPCM {
 			legal(sound, w.Samples(), s.Channels)
 		}
-		coding, picture := container.Repeat, []byte(nil)
-		if c == 'R' {
+		var picture container.Frame
+		switch c {
+		case 'R':
 			for i := range codes {
 				codes[i] = uint8(rng.IntN(s.PixelFormat.Levels(i % s.PixelFormat.Channels())))
 			}
 			s.PixelFormat.Pack(frame, codes, s.Width, s.Height)
-			coding, picture = container.Raw, frame
+			picture = container.RawFrame(frame)
+		case 'T', 'K':
+			patches(rng, codes, &s, c == 'K')
+			s.PixelFormat.Pack(frame, codes, s.Width, s.Height)
+			payload, stats, err := encoder.Append(nil, frame, c == 'K' || w.KeyDue())
+			if err != nil {
+				t.Fatal(err)
+			}
+			switch {
+			case len(payload) > len(frame):
+				picture = container.RawFrame(frame)
+			case c == 'K' || w.KeyDue():
+				picture = container.Frame{Coding: container.KeyTiles, Bytes: payload, PanelBytes: stats.PanelBytes}
+			case stats.Tiles > 0:
+				picture = container.Frame{Coding: container.Tiles, Bytes: payload, PanelBytes: stats.PanelBytes}
+			}
 		}
-		if err := w.Write(coding, picture, sound); err != nil {
+		if picture.Coding == container.Raw {
+			encoder.Set(frame)
+		}
+		if err := w.Write(picture, sound); err != nil {
 			t.Fatal(err)
 		}
 	}
@@ -194,6 +260,36 @@ func clip(t *testing.T, s container.Settings, codings string, seed uint64) [][]b
 		out = append(out, f.data)
 	}
 	return out
+}
+
+// patches paints a few rectangles of few colours over a picture in level codes; with
+// all, over one of a single colour.
+func patches(rng *rand.Rand, codes []uint8, s *container.Settings, all bool) {
+	n := s.PixelFormat.Channels()
+	colour := func() (c [3]uint8) {
+		for i := range n {
+			c[i] = uint8(rng.IntN(s.PixelFormat.Levels(i)))
+		}
+		return c
+	}
+	fill := func(x, y, w, h, colours int) {
+		list := make([][3]uint8, colours)
+		for i := range list {
+			list[i] = colour()
+		}
+		for j := y; j < y+h; j++ {
+			for i := x; i < x+w; i++ {
+				copy(codes[(j*s.Width+i)*n:][:n], list[rng.IntN(colours)][:])
+			}
+		}
+	}
+	if all {
+		fill(0, 0, s.Width, s.Height, 1)
+	}
+	for range 1 + rng.IntN(3) {
+		x, y := rng.IntN(s.Width), rng.IntN(s.Height)
+		fill(x, y, 1+rng.IntN(min(s.Width-x, 12)), 1+rng.IntN(min(s.Height-y, 12)), 1+rng.IntN(20))
+	}
 }
 
 // legal makes a block of IMA ADPCM of any bytes.
@@ -228,9 +324,9 @@ func randomClip(t *testing.T, seed uint64) [][]byte {
 	for k := range 1 + rng.IntN(180) {
 		if rng.IntN(4) == 0 || k-last >= most {
 			last = k
-			codings.WriteByte('R')
+			codings.WriteByte("RK"[rng.IntN(2)])
 		} else {
-			codings.WriteByte('-')
+			codings.WriteByte("-T"[rng.IntN(2)])
 		}
 	}
 	return clip(t, s, codings.String(), seed)
@@ -313,7 +409,7 @@ func TestADroppedFrameCostsNoSound(t *testing.T) {
 	for n := range uint64(12) {
 		s := container.Settings{Width: 40, Height: 30, PixelFormat: pixel.RGB565, Rate: container.Ratio{Num: 10, Den: 1},
 			SoundCoding: container.S16, Channels: 2, SampleRate: container.Ratio{Num: 22050, Den: 1}, SoundLead: 2}
-		files := clip(t, s, "R-RRR--RRR-R", n)
+		files := clip(t, s, []string{"R-RRR--RRR-R", "R-TTK--TTR-TTTK"}[n%2], n)
 		m := model(t, files[0])
 		for drop := range uint32(4) {
 			for sectors := range uint32(4) {
@@ -411,7 +507,7 @@ func TestTwoLostBeatsInARowAreTooMany(t *testing.T) {
 		}
 		// The sound of beats 5 and 6 is in the beats that are damaged. The sizes of
 		// both are unknown but the first's: no sound before beat 5 can be had.
-		return fmt.Sprintf("damaged %d 0 0 00000000 %08x 00000000 %d 1 0", uint32(none), crc32.ChecksumIEEE(silent(&m.h, 800)), 800)
+		return fmt.Sprintf("damaged %d 0 0 00000000 %08x 00000000 00000000 %d 1 0", uint32(none), crc32.ChecksumIEEE(silent(&m.h, 800)), 800)
 	})
 }
 

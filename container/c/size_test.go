@@ -19,6 +19,7 @@ var update = flag.Bool("update", false, "write README.md's figures anew")
 // README.md.
 const (
 	mostPCM   = 4096
+	mostTiles = 2048
 	mostCode  = 8192
 	mostStack = 256
 )
@@ -114,26 +115,33 @@ func stackBytes(t *testing.T) (most int, function string) {
 }
 
 func TestFitsASmallProcessor(t *testing.T) {
-	pcm, all := codeBytes(t, "-DSTAMPREEL_NO_ADPCM"), codeBytes(t)
+	pcm, all := codeBytes(t, "-DSTAMPREEL_NO_ADPCM", "-DSTAMPREEL_NO_TILES"), codeBytes(t)
+	withTiles, withADPCM := codeBytes(t, "-DSTAMPREEL_NO_ADPCM"), codeBytes(t, "-DSTAMPREEL_NO_TILES")
 	table := codeBytes(t, "-DSTAMPREEL_CRC32_TABLE")
 	stack, function := stackBytes(t)
-	sizes := structBytes(t, "stampreel_reader", "stampreel_sound", "stampreel_clock", "stampreel_card", "stampreel_piece")
+	sizes := structBytes(t, "stampreel_reader", "stampreel_sound", "stampreel_clock", "stampreel_card", "stampreel_piece", "stampreel_tiles")
+	if withTiles-pcm > mostTiles {
+		t.Errorf("tiles add %d bytes, want at most %d", withTiles-pcm, mostTiles)
+	}
 	if pcm > mostPCM || all > mostCode || stack > mostStack {
 		t.Errorf("code %d bytes with PCM alone and %d with all codings, stack %d bytes: want at most %d, %d and %d", pcm, all, stack, mostPCM, mostCode, mostStack)
 	}
 	version := strings.TrimSpace(string(run(t, "arm-none-eabi-gcc", "-dumpfullversion")))
 	figures := fmt.Sprintf(`| Cortex-M0, arm-none-eabi-gcc %s -Os | bytes |
 |---|---:|
-| code and constants, all functions, without IMA ADPCM | %d |
-| the same with all codings | %d |
+| code and constants, all functions, without IMA ADPCM and tiles | %d |
+| IMA ADPCM adds | %d |
+| tiles add | %d |
+| code and constants with all codings | %d |
 | STAMPREEL_CRC32_TABLE adds | %d |
 | stack at its deepest, %s, without the callback | %d |
 | stampreel_reader | %d |
 | stampreel_sound, the decoder | %d |
+| stampreel_tiles, the decoder | %d |
 | stampreel_clock | %d |
 | stampreel_card, of the reader that waits | %d |
 | stampreel_piece | %d |
-`, version, pcm, all, table-all, function, stack, sizes[0], sizes[1], sizes[2], sizes[3], sizes[4])
+`, version, pcm, withADPCM-pcm, withTiles-pcm, all, table-all, function, stack, sizes[0], sizes[1], sizes[5], sizes[2], sizes[3], sizes[4])
 	text := readText(t, "README.md")
 	const mark = "<!-- figures: go test ./container/c -run Fits -update -->\n"
 	before, rest, ok := strings.Cut(text, mark)
@@ -172,7 +180,7 @@ func TestPlaysOnABareCortexM0(t *testing.T) {
 			"-semihosting-config", "enable=on,target=native,arg="+path, "-kernel", kernel).CombinedOutput()
 		m := model(t, data)
 		p := play([]*fileModel{m}, job{seek: none, most: m.h.Beats}, nil)
-		want := fmt.Sprintf("%d %d %d %d %d %d ", p.first, p.begun, p.ended, p.frames, p.sound, p.samples)
+		want := fmt.Sprintf("%d %d %d %d %d %d %d ", p.first, p.begun, p.ended, p.frames, p.sound, p.samples, m.pixels(t))
 		rest, ok := strings.CutPrefix(string(out), want)
 		stack, err2 := strconv.Atoi(strings.TrimSpace(rest))
 		if err != nil || !ok || err2 != nil {

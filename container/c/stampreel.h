@@ -19,6 +19,7 @@
    Before the implementation you may define
 
        STAMPREEL_NO_ADPCM        leave out IMA ADPCM: such clips are unsupported
+       STAMPREEL_NO_TILES        the same for tiles
        STAMPREEL_CRC32_TABLE     CRC-32 by half bytes, with a table of 64 bytes, not bit by bit
        STAMPREEL_CRC32(crc, data, bytes)
                                  your own CRC-32, of a hardware unit perhaps:
@@ -63,12 +64,13 @@ enum { /* pixelFormat */
     STAMPREEL_MONO_PAGES = 9
 };
 
-/* frameCoding. 2 tiles and 3 jpeg have their numbers in the format and are
-   unsupported until their chapters are written. Their bytes will come as
-   STAMPREEL_FRAME, too, for decoders of their own. */
+/* frameCoding. 3 jpeg has its number in the format and is unsupported until its
+   chapter is written. */
 enum {
     STAMPREEL_REPEAT = 0,
-    STAMPREEL_RAW = 1
+    STAMPREEL_RAW = 1,
+    STAMPREEL_TILES = 2,
+    STAMPREEL_KEY_TILES = 4
 };
 
 enum { /* soundCoding */
@@ -163,6 +165,7 @@ typedef struct {
 
     /* Private, but worth a look after an error: sector is where it was found. */
     uint8_t state;
+    uint8_t missed;         /* a picture: tiles are left out up to the next key beat */
     int8_t error;
     uint32_t sector, run;   /* wanted next, and how many */
     uint32_t next;          /* the beat that comes, or whose sectors come */
@@ -192,7 +195,7 @@ typedef struct {
 enum {
     STAMPREEL_HEADER = 1, /* sector 0; the clip's fields are set. It may be refused here */
     STAMPREEL_SOUND = 2,  /* sound that follows on that of the piece before */
-    STAMPREEL_FRAME = 4,  /* bytes of a frame, for the panel when frameCoding is RAW */
+    STAMPREEL_FRAME = 4,  /* bytes of a frame: for the panel when frameCoding is RAW, else for stampreel_tiles_next */
     STAMPREEL_BEGINS = 8, /* a beat begins; its fields are set. The first of its sound is here */
     STAMPREEL_ENDS = 16,  /* the beat ends with this piece; nothing of it was left out */
     STAMPREEL_TORN = 32   /* the checksum of the beat or lead-in that ends here is wrong */
@@ -247,9 +250,9 @@ uint32_t stampreel_ahead(const stampreel_reader *r, uint32_t *sector);
    with at once. */
 int32_t stampreel_take(stampreel_reader *r, uint32_t sector, const uint8_t *data, uint32_t count, stampreel_piece *piece);
 
-/* Gives up the frame of the beat in hand, because it is too late: its sectors
-   are not wanted any more. Sound goes on; picture bytes come again with the next
-   key beat. */
+/* Gives up the frame of the beat in hand, because it is too late or its tiles are
+   damaged: its sectors are not wanted any more. Sound goes on; picture bytes come
+   again with the next key beat, those of tiles before it are left out. */
 void stampreel_drop(stampreel_reader *r);
 
 /* After an error in a beat: goes on at the beat after. Returns how many bytes
@@ -289,6 +292,34 @@ void stampreel_sound_start(stampreel_sound *d, const stampreel_clip *c, uint32_t
    ring of bytes has room for a multiple of 8, none is ever in two pieces. */
 uint32_t stampreel_decode(stampreel_sound *d, const uint8_t *in, uint32_t *bytes, int16_t *out, uint32_t samples);
 
+#ifndef STAMPREEL_NO_TILES
+/* Turns the frame of a beat of tiles into windows of the panel and the pixels that
+   go there, FORMAT.md 3.1. */
+typedef struct {
+    uint32_t x, y, width, height; /* from STAMPREEL_WINDOW on */
+    /* Private. */
+    uint32_t frame, panel, left, count; /* bytes to come, to send, of the tile; units of an operation */
+    uint32_t bits;
+    uint16_t nextX, nextY, rowHeight, panelWidth, panelHeight, tiles;
+    uint8_t format, unit, key, tail, state, have, width1, loose, pick, first, known;
+    uint8_t got[5], list[16][3];
+} stampreel_tiles;
+
+enum {
+    STAMPREEL_WINDOW = 1, /* set the window to x, y, width, height: pixels come */
+    STAMPREEL_PIXELS = 2  /* *room bytes for the window lie at out */
+};
+
+/* Starts with a beat whose frameCoding is TILES or KEY_TILES, at STAMPREEL_BEGINS. */
+void stampreel_tiles_start(stampreel_tiles *t, const stampreel_clip *c, const stampreel_beat *b);
+
+/* Goes on with *bytes bytes of the frame at in and *room bytes of room at out, 3 or
+   more. Returns what it comes to: WINDOW, PIXELS, or 0 when it has used all bytes;
+   sets *bytes to those used and *room to those written. Call it again with the rest
+   until it gives 0. STAMPREEL_DAMAGED: drop the frame. */
+int32_t stampreel_tiles_next(stampreel_tiles *t, const uint8_t *in, uint32_t *bytes, uint8_t *out, uint32_t *room);
+#endif
+
 /* CRC-32 of FORMAT.md, going on from crc, which is 0 at first. */
 uint32_t stampreel_crc32(uint32_t crc, const uint8_t *data, uint32_t bytes);
 
@@ -327,6 +358,18 @@ int32_t stampreel_next(stampreel_card *c, stampreel_piece *piece);
 #define SRQ_LAST_SOUND_CODING STAMPREEL_S16
 #else
 #define SRQ_LAST_SOUND_CODING STAMPREEL_IMA_ADPCM
+#endif
+
+#ifdef STAMPREEL_NO_TILES
+#define SRQ_CODINGS 0x03u /* bit c: frameCoding c is supported */
+#define SRQ_KNOWN(coding) ((coding) <= STAMPREEL_RAW)
+#define SRQ_KEY(coding) ((coding) != STAMPREEL_REPEAT)
+#define SRQ_SET_MISSED(r, v) ((void)0)
+#else
+#define SRQ_CODINGS 0x17u
+#define SRQ_KNOWN(coding) ((coding) <= STAMPREEL_KEY_TILES && SRQ_CODINGS >> (coding) & 1)
+#define SRQ_KEY(coding) (0x12u >> (coding) & 1)
+#define SRQ_SET_MISSED(r, v) ((r)->missed = (v))
 #endif
 
 #ifdef __GNUC__
@@ -614,13 +657,13 @@ static const struct {
     {STAMPREEL_AT_leadCRC, 4, 0, 0xFFFFFFFF},
     {STAMPREEL_AT_panelBytes + 4, 4, 0, SRQ_MOST}};
 
-static uint32_t srq_frame_bytes(const stampreel_clip *c)
+static uint32_t srq_frame_bytes(uint32_t format, uint32_t width, uint32_t height)
 {
     static const uint8_t bits[STAMPREEL_MONO_PAGES + 1] = {0, 16, 16, 12, 24, 8, 8, 4, 1, 1};
-    uint32_t row = bits[c->pixelFormat] * c->width;
-    if (c->pixelFormat < STAMPREEL_GREY4) return (row * c->height + 7) >> 3;
-    if (c->pixelFormat == STAMPREEL_MONO_PAGES) return ((c->height + 7) >> 3) * row;
-    return ((row + 7) >> 3) * c->height;
+    uint32_t row = bits[format] * width;
+    if (format < STAMPREEL_GREY4) return (row * height + 7) >> 3;
+    if (format == STAMPREEL_MONO_PAGES) return ((height + 7) >> 3) * row;
+    return ((row + 7) >> 3) * height;
 }
 
 /* Checks the fields of the sound, and those that follow from it. */
@@ -670,7 +713,7 @@ SRQ_APART static int srq_header_fields(stampreel_clip *c, const uint8_t *sector0
     }
     if ((v | stampreel_get32(sector0 + STAMPREEL_AT_panelBytes)) == 0) return STAMPREEL_DAMAGED;
     if (c->pixelFormat > STAMPREEL_MONO_PAGES || c->soundCoding > SRQ_LAST_SOUND_CODING ||
-        c->frameCodings > (1 << STAMPREEL_REPEAT | 1 << STAMPREEL_RAW))
+        c->frameCodings & ~SRQ_CODINGS)
         return STAMPREEL_UNSUPPORTED;
 
     end = c->firstBeat + c->beats;
@@ -704,7 +747,7 @@ static int srq_file(stampreel_reader *r, const uint8_t *p)
         for (i = 0; i < 4; i++)
             if (((const uint32_t *)(const void *)limits)[i] - 1 < (&c->width)[i] - 1) return STAMPREEL_LIMIT; /* 0 is no limit */
     }
-    r->rawFrameBytes = srq_frame_bytes(c);
+    r->rawFrameBytes = srq_frame_bytes(c->pixelFormat, c->width, c->height);
     r->keyMost = srq_divide(2 * c->rateNum, 1, c->rateDen, &rest);
     /* All parts share the fields from width to sampleRateDen, the identity, and these. */
     kin = STAMPREEL_CRC32(c->soundLead ^ c->allBeats ^ (c->flags & STAMPREEL_LOOPS) << 31, p + STAMPREEL_AT_width, STAMPREEL_AT_beats - STAMPREEL_AT_width);
@@ -727,17 +770,24 @@ static int srq_beat(stampreel_reader *r, const uint8_t *p)
         SRQ_BEAT_number, SRQ_BEAT_sectors, SRQ_BEAT_nextSectors, SRQ_BEAT_keyAhead, SRQ_BEAT_frameCoding,
         SRQ_BEAT_soundCoding, SRQ_BEAT_soundBytes, SRQ_BEAT_frameBytes, SRQ_BEAT_panelBytes, SRQ_BEAT_payloadCRC, SRQ_BEAT_BYTES};
     stampreel_beat *b = &r->beat;
-    uint32_t i, frame, rest = r->clip.firstBeat + r->clip.beats - r->next, end;
+    uint32_t i, frame, panel, rest = r->clip.firstBeat + r->clip.beats - r->next, end;
     for (i = 0; i < sizeof fields - 1; i++) ((uint32_t *)(void *)b)[i] = srq_field(p + fields[i], (uint32_t)fields[i + 1] - fields[i]);
     end = r->beatSector + b->sectors;
-    frame = b->frameCoding == STAMPREEL_RAW ? r->rawFrameBytes : 0;
+    frame = panel = b->frameCoding == STAMPREEL_RAW ? r->rawFrameBytes : 0;
     if (p[0] != 'b' || p[1] != 't' || srq_crc16(p + SRQ_BEAT_number, SRQ_BEAT_BYTES - SRQ_BEAT_number) != stampreel_get16(p + SRQ_BEAT_beatCRC) ||
         b->number != r->next)
         return STAMPREEL_DAMAGED;
-    if (b->frameCoding > STAMPREEL_RAW) return STAMPREEL_UNSUPPORTED;
-    if (!(r->clip.frameCodings >> b->frameCoding & 1) || (b->frameCoding == STAMPREEL_REPEAT && r->next == r->clip.firstBeat) ||
+    if (!SRQ_KNOWN(b->frameCoding)) return STAMPREEL_UNSUPPORTED;
+#ifndef STAMPREEL_NO_TILES
+    if (b->frameCoding & 6) { /* tiles or key-tiles */
+        frame = b->frameBytes;
+        panel = b->frameCoding == STAMPREEL_TILES ? b->panelBytes : r->rawFrameBytes;
+        if (frame - 1 >= r->rawFrameBytes || panel - 1 >= r->rawFrameBytes) return STAMPREEL_DAMAGED;
+    }
+#endif
+    if (!(r->clip.frameCodings >> b->frameCoding & 1) || (!SRQ_KEY(b->frameCoding) && r->next == r->clip.firstBeat) ||
         b->soundCoding != (r->stored ? r->clip.soundCoding : 0) ||
-        b->soundBytes != r->stored || r->stored > r->clip.maxSoundBytes || b->frameBytes != frame || b->panelBytes != frame ||
+        b->soundBytes != r->stored || r->stored > r->clip.maxSoundBytes || b->frameBytes != frame || b->panelBytes != panel ||
         b->sectors != srq_sectors(SRQ_BEAT_BYTES + r->stored) + srq_sectors(frame) || b->sectors > r->clip.maxBeatSectors ||
         (r->expect && b->sectors != r->expect) || b->nextSectors > r->clip.maxBeatSectors ||
         b->keyAhead > r->keyMost || b->keyAhead >= rest ||
@@ -773,7 +823,7 @@ static int srq_entry(stampreel_reader *r, const uint8_t *p)
 static void srq_walk(stampreel_reader *r, const uint8_t *p)
 {
     int lost = srq_beat(r, p);
-    if (!lost && r->beat.frameCoding != STAMPREEL_REPEAT) r->from = r->beat.number;
+    if (!lost && SRQ_KEY(r->beat.frameCoding)) r->from = r->beat.number;
     if (!lost && r->beat.keyAhead && r->beat.keyAhead <= r->target - r->beat.number) {
         srq_advance(r);
         r->state = SRQ_AT_KEY;
@@ -785,6 +835,7 @@ static void srq_walk(stampreel_reader *r, const uint8_t *p)
 
 static void srq_begin(stampreel_reader *r, uint32_t fileBytes, uint8_t state)
 {
+    SRQ_SET_MISSED(r, 0);
     r->clip.beats = 0;
     r->fileBytes = fileBytes;
     r->error = fileBytes < 512 ? STAMPREEL_TRUNCATED : 0;
@@ -865,6 +916,10 @@ static int srq_enter(stampreel_reader *r, const uint8_t *p, stampreel_piece *pie
     if (r->next >= r->from) {
         piece->what = STAMPREEL_BEGINS;
         r->run = r->beat.sectors;
+#ifndef STAMPREEL_NO_TILES
+        if (SRQ_KEY(r->beat.frameCoding)) r->missed = 0;
+        if (r->missed) r->run = srq_sectors(SRQ_BEAT_BYTES + r->stored);
+#endif
         r->from = 0; /* in a loop, earlier beats play too */
     } else if (r->next + r->clip.soundLead < r->from) {
         r->left = 0; /* its sound is of no use yet */
@@ -944,7 +999,7 @@ int32_t stampreel_take(stampreel_reader *r, uint32_t sector, const uint8_t *data
 void stampreel_drop(stampreel_reader *r)
 {
     if (r->error) return;
-    /* Every frame with bytes is a key beat's: repeats have none to drop. */
+    if (r->beat.frameBytes) SRQ_SET_MISSED(r, 1);
     if (r->state == SRQ_AT_SOUND) r->run = srq_sectors(r->left);
     if (r->state == SRQ_AT_FRAME) srq_advance(r);
 }
@@ -962,6 +1017,7 @@ int32_t stampreel_go_on(stampreel_reader *r)
         if (r->next + r->clip.soundLead >= r->from) silence = r->stored;
     }
     r->error = 0;
+    SRQ_SET_MISSED(r, 1);
     srq_advance(r);
     return (int32_t)silence;
 }
@@ -1068,6 +1124,181 @@ uint32_t stampreel_decode(stampreel_sound *d, const uint8_t *in, uint32_t *bytes
     *bytes = (uint32_t)(in - start);
     return made;
 }
+
+#ifndef STAMPREEL_NO_TILES
+enum { /* state of tiles: what the next bytes are; no bytes but the first are needed for RUN and DONE */
+    SRQ_TILE_COUNT,
+    SRQ_TILE_PLACE,
+    SRQ_TILE_OPERATION,
+    SRQ_TILE_LOW,
+    SRQ_TILE_COLOUR,
+    SRQ_TILE_LITERAL,
+    SRQ_TILE_INDEX,
+    SRQ_TILE_RUN,
+    SRQ_TILE_DONE
+};
+
+void stampreel_tiles_start(stampreel_tiles *t, const stampreel_clip *c, const stampreel_beat *b)
+{
+    static const uint8_t units[STAMPREEL_MONO_PAGES + 1] = {0, 2, 2, 3, 3, 1, 1, 1, 1, 1};
+    t->frame = b->frameBytes;
+    t->panel = b->panelBytes;
+    t->nextX = t->nextY = t->rowHeight = 0;
+    t->panelWidth = (uint16_t)c->width;
+    t->panelHeight = (uint16_t)c->height;
+    t->format = (uint8_t)c->pixelFormat;
+    t->unit = units[c->pixelFormat];
+    t->key = b->frameCoding == STAMPREEL_KEY_TILES;
+    t->state = SRQ_TILE_COUNT;
+    t->have = t->first = t->known = 0;
+}
+
+/* Takes the place of a tile from got: 0, or damaged. */
+static int srq_tile_place(stampreel_tiles *t)
+{
+    uint32_t high = t->got[4], x = t->got[0] | (high & 3) << 8, y = t->got[1] | (high & 12) << 6;
+    uint32_t w = (t->got[2] | (high & 48) << 4) + 1, h = (t->got[3] | (high & 192) << 2) + 1, columns = 0, rows = 0, bytes;
+    if (t->format == STAMPREEL_RGB444 || t->format == STAMPREEL_GREY4) columns = 1;
+    if (t->format == STAMPREEL_MONO_ROWS) columns = 7;
+    if (t->format == STAMPREEL_MONO_PAGES) rows = 7;
+    if (x + w > t->panelWidth || y + h > t->panelHeight || x & columns || y & rows ||
+        (w & columns && x + w != t->panelWidth) || (h & rows && y + h != t->panelHeight))
+        return STAMPREEL_DAMAGED;
+    if (t->key) {
+        if (x != t->nextX || y != t->nextY || (x && h != t->rowHeight)) return STAMPREEL_DAMAGED;
+        t->rowHeight = (uint16_t)h;
+        t->nextX = (uint16_t)(x + w);
+        if (t->nextX == t->panelWidth) {
+            t->nextX = 0;
+            t->nextY = (uint16_t)(y + h);
+        }
+    }
+    bytes = srq_frame_bytes(t->format, w, h);
+    if (bytes > t->panel) return STAMPREEL_DAMAGED;
+    t->panel -= bytes;
+    t->tail = t->format == STAMPREEL_RGB444 && w & h & 1;
+    t->left = bytes + t->tail;
+    t->x = x;
+    t->y = y;
+    t->width = w;
+    t->height = h;
+    t->state = SRQ_TILE_OPERATION;
+    return 0;
+}
+
+/* Takes the number of an operation, whose high bits are in count. */
+static int srq_tile_number(stampreel_tiles *t)
+{
+    uint32_t op = t->count, n = op << 8 | t->got[0];
+    if (op & 0x80) {
+        t->state = SRQ_TILE_RUN;
+        t->pick = op >> 3 & 15;
+        n &= 0x7FF;
+        if (t->pick >= t->known) return STAMPREEL_DAMAGED;
+    } else if (op & 0x40) {
+        t->state = SRQ_TILE_INDEX;
+        t->width1 = (uint8_t)((op >> 4 & 3) + 1);
+        t->bits = t->loose = 0;
+        n &= 0xFFF;
+    } else if (op & 0x20) {
+        return STAMPREEL_DAMAGED;
+    } else {
+        t->state = SRQ_TILE_LITERAL;
+    }
+    t->count = n + 1;
+    return t->count * t->unit > t->left ? STAMPREEL_DAMAGED : 0;
+}
+
+int32_t stampreel_tiles_next(stampreel_tiles *t, const uint8_t *in, uint32_t *bytes, uint8_t *out, uint32_t *room)
+{
+    static const uint8_t needs[] = {2, 5, 1, 1, 0, 0, 0, 0, 0}; /* in the order of states */
+    uint32_t used = 0, made = 0, given = *bytes, most = *room, need, i;
+    const uint8_t *unit;
+    int32_t what = 0;
+    if (given > t->frame) given = t->frame;
+    while (what == 0) {
+        need = needs[t->state];
+        if (t->state == SRQ_TILE_DONE) break;
+        if (t->state >= SRQ_TILE_LITERAL && most - made < t->unit) {
+            what = STAMPREEL_PIXELS;
+            break;
+        }
+        if (t->state == SRQ_TILE_COLOUR || t->state == SRQ_TILE_LITERAL) need = t->unit;
+        if (t->state == SRQ_TILE_INDEX && t->loose < t->width1) need = 1;
+        while (t->have < need && used < given) t->got[t->have++] = in[used++];
+        if (t->have < need) {
+            what = made ? STAMPREEL_PIXELS : 0;
+            if (used == t->frame) what = STAMPREEL_DAMAGED; /* it ends here */
+            break;
+        }
+        t->have = 0;
+        unit = t->got;
+        switch (t->state) {
+        case SRQ_TILE_COUNT:
+            t->tiles = (uint16_t)stampreel_get16(unit);
+            t->state = SRQ_TILE_PLACE;
+            if (t->tiles == 0) what = STAMPREEL_DAMAGED;
+            continue;
+        case SRQ_TILE_PLACE:
+            what = srq_tile_place(t);
+            if (what == 0) what = STAMPREEL_WINDOW;
+            continue;
+        case SRQ_TILE_OPERATION:
+            t->count = unit[0];
+            t->state = SRQ_TILE_LOW;
+            if ((t->count & 0xF0) == 0x10) {
+                t->count = (t->count & 15) + 1;
+                t->state = SRQ_TILE_COLOUR;
+            }
+            continue;
+        case SRQ_TILE_LOW:
+            what = srq_tile_number(t);
+            continue;
+        case SRQ_TILE_COLOUR:
+            t->first = (t->first - 1) & 15;
+            for (i = 0; i < t->unit; i++) t->list[t->first][i] = unit[i];
+            if (t->known < 16) t->known++;
+            if (--t->count == 0) t->state = SRQ_TILE_OPERATION;
+            continue;
+        case SRQ_TILE_INDEX:
+            if (need) {
+                t->bits = t->bits << 8 | unit[0];
+                t->loose = (uint8_t)(t->loose + 8);
+            }
+            t->loose = (uint8_t)(t->loose - t->width1);
+            t->pick = (uint8_t)(t->bits >> t->loose);
+            t->bits &= (1u << t->loose) - 1;
+            if (t->pick >= t->known) what = STAMPREEL_DAMAGED;
+            /* falls through */
+        case SRQ_TILE_RUN: unit = t->list[(t->first + t->pick) & 15];
+        default: break;
+        }
+        do {
+            for (i = 0; i < t->unit; i++) {
+                if (--t->left || !t->tail) out[made++] = unit[i];
+                else if (unit[i]) what = STAMPREEL_DAMAGED;
+            }
+            t->count--;
+        } while (t->state == SRQ_TILE_RUN && t->count && most - made >= t->unit);
+        if (t->count) continue;
+        if (t->state == SRQ_TILE_INDEX && t->bits) what = STAMPREEL_DAMAGED;
+        t->state = SRQ_TILE_OPERATION;
+        if (t->left || what) continue;
+        what = STAMPREEL_PIXELS;
+        t->state = SRQ_TILE_PLACE;
+        if (--t->tiles) continue;
+        t->state = SRQ_TILE_DONE;
+        if (used != t->frame || t->panel || (t->key && (t->nextX || t->nextY != t->panelHeight))) what = STAMPREEL_DAMAGED;
+    }
+    t->frame -= used;
+    if (what == STAMPREEL_DAMAGED) {
+        t->frame = t->state = t->have = 0; /* which is damaged again */
+    }
+    *bytes = used;
+    *room = made;
+    return what;
+}
+#endif
 
 int32_t stampreel_next(stampreel_card *c, stampreel_piece *piece)
 {

@@ -12,9 +12,10 @@
        limits      width, height, streamBytes, wholeBytes
        files       and for each file its size in bytes, and the bytes
 
-   Verifying answers "ok BEATS FRAMES SOUND SAMPLES" or the kind of trouble:
-   checksums of the frames, of the sound as stored and of it decoded. Playing
-   answers "KIND FIRST BEGUN ENDED FRAMES SOUND SAMPLES SILENCE LOST TORN". Times
+   Verifying answers "ok BEATS FRAMES SOUND SAMPLES PANEL" or the kind of trouble:
+   checksums of the frames, of the sound as stored and of it decoded, and of what
+   the panel shows with each beat. Playing answers "KIND FIRST BEGUN ENDED FRAMES
+   SOUND SAMPLES PANEL SILENCE LOST TORN", PANEL of the beats that ended. Times
    answers "KIND BEAT MILLISECONDS COUNT COUNT COUNT COUNT": the beat at that many
    milliseconds, when that beat begins, the samples of that beat and the next,
    the milliseconds of both.
@@ -153,6 +154,113 @@ static int decode(decoding *d, const stampreel_clip *c, uint32_t beat, const byt
     return d->decoder.error;
 }
 
+/* A panel: what it holds, and the tile on its way into it. */
+typedef struct {
+    uint8_t *pixels, *tile;
+    uint32_t bytes, at, size, crc;
+    stampreel_tiles decoder;
+} screen;
+
+static uint32_t frame_bytes(uint32_t format, uint32_t w, uint32_t h) /* FORMAT.md 3 */
+{
+    switch (format) {
+    case STAMPREEL_RGB565:
+    case STAMPREEL_RGB565LE: return 2 * w * h;
+    case STAMPREEL_RGB444: return (3 * w * h + 1) / 2;
+    case STAMPREEL_RGB666: return 3 * w * h;
+    case STAMPREEL_GREY4: return (w + 1) / 2 * h;
+    case STAMPREEL_MONO_ROWS: return (w + 7) / 8 * h;
+    case STAMPREEL_MONO_PAGES: return w * ((h + 7) / 8);
+    default: return w * h;
+    }
+}
+
+/* Where in a frame the bits of a pixel begin, counted from the high bit of its
+   first byte; *bits is how many there are. */
+static uint32_t pixel_at(uint32_t format, uint32_t w, uint32_t x, uint32_t y, uint32_t *bits)
+{
+    static const uint8_t depth[10] = {0, 16, 16, 12, 24, 8, 8, 4, 1, 1};
+    *bits = depth[format];
+    switch (format) {
+    case STAMPREEL_GREY4: return (y * ((w + 1) / 2) * 2 + x) * 4;
+    case STAMPREEL_MONO_ROWS: return y * ((w + 7) / 8) * 8 + x;
+    case STAMPREEL_MONO_PAGES: return (y / 8 * w + x) * 8 + 7 - y % 8;
+    default: return (y * w + x) * *bits;
+    }
+}
+
+static void scatter(screen *s, const stampreel_clip *c)
+{
+    const stampreel_tiles *t = &s->decoder;
+    uint32_t x, y, i, bits, from, to;
+    for (y = 0; y < t->height; y++)
+        for (x = 0; x < t->width; x++) {
+            from = pixel_at(c->pixelFormat, t->width, x, y, &bits);
+            to = pixel_at(c->pixelFormat, c->width, t->x + x, t->y + y, &bits);
+            for (i = 0; i < bits; i++, from++, to++) {
+                uint8_t mask = (uint8_t)(128 >> to % 8);
+                s->pixels[to / 8] &= (uint8_t)~mask;
+                if (s->tile[from / 8] & 128 >> from % 8) s->pixels[to / 8] |= mask;
+            }
+        }
+}
+
+static int unused_clear(uint32_t format, uint32_t w, uint32_t h, const uint8_t *p);
+
+/* Shows a piece of a frame: 0 or an error. Tiles get it in smaller pieces, and
+   room for few pixels at a time. */
+static int32_t show(screen *s, const stampreel_clip *c, const stampreel_beat *b, const stampreel_piece *piece)
+{
+    uint32_t done = 0;
+    if (s->pixels == NULL) {
+        s->bytes = frame_bytes(c->pixelFormat, c->width, c->height);
+        s->pixels = must(calloc(s->bytes, 1));
+        s->tile = must(calloc(s->bytes, 1));
+    }
+    if (b->frameCoding == STAMPREEL_RAW) {
+        memcpy(s->pixels + piece->at, piece->data, piece->bytes);
+        return 0;
+    }
+    if (piece->at == 0) stampreel_tiles_start(&s->decoder, c, b);
+    for (;;) {
+        uint32_t given = roll(40), room = 2 + roll(30);
+        uint8_t *in, *out;
+        int32_t what;
+        if (given > piece->bytes - done) given = piece->bytes - done;
+        in = must(malloc(given + 1));
+        out = must(malloc(room));
+        memcpy(in + 1, piece->data + done, given);
+        what = stampreel_tiles_next(&s->decoder, in + 1, &given, out, &room);
+        done += given;
+        if (what == STAMPREEL_WINDOW) {
+            s->at = 0;
+            s->size = frame_bytes(c->pixelFormat, s->decoder.width, s->decoder.height);
+            if (room) what = -100;
+        }
+        if (what == STAMPREEL_PIXELS) {
+            if (room == 0 || room > s->size - s->at) {
+                puts("nonsense: pixels outside of a window");
+                exit(1);
+            }
+            memcpy(s->tile + s->at, out, room);
+            s->at += room;
+            if (s->at == s->size) {
+                scatter(s, c);
+                if (!unused_clear(c->pixelFormat, s->decoder.width, s->decoder.height, s->tile)) what = STAMPREEL_DAMAGED;
+            }
+        }
+        free(in);
+        free(out);
+        if (what < 0) return what;
+        if (what == 0 && done == piece->bytes) return 0;
+    }
+}
+
+static void shown(screen *s)
+{
+    if (s->pixels) s->crc = stampreel_crc32(s->crc, s->pixels, s->bytes);
+}
+
 /* Verifying: the rules that a player leaves alone. */
 
 typedef struct {
@@ -199,10 +307,10 @@ static int zeros(const uint8_t *p, const uint8_t *end)
 }
 
 /* Whether the bits of a frame that stand for no pixel are 0, FORMAT.md 3. */
-static int unused_clear(const stampreel_clip *c, const uint8_t *p)
+static int unused_clear(uint32_t format, uint32_t w, uint32_t h, const uint8_t *p)
 {
-    uint32_t x, y, w = c->width, h = c->height, i;
-    switch (c->pixelFormat) {
+    uint32_t x, y, i;
+    switch (format) {
     case STAMPREEL_RGB444: return w * h % 2 == 0 || (p[(3 * w * h + 1) / 2 - 1] & 15) == 0;
     case STAMPREEL_RGB666:
         for (i = 0; i < 3 * w * h; i++)
@@ -252,11 +360,13 @@ static void put(uint8_t *p, uint32_t v, int size)
     for (; size; size--, v >>= 8) *p++ = (uint8_t)(v & 255);
 }
 
+static int is_key(const stampreel_beat *b) { return b->frameCoding == STAMPREEL_RAW || b->frameCoding == STAMPREEL_KEY_TILES; }
+
 /* What the header says of all beats, and the seek table. */
 static int sums_right(const stampreel_clip *c, const row *beats, const file *f)
 {
     const uint8_t *header = f->data;
-    uint32_t i, k, codings = 0, most = 0, frame = 0, sound = 0, key = 0, size = 512 * c->seekSectors;
+    uint32_t i, k, codings = 0, most = 0, frame = 0, onPanel = 0, sound = 0, key = 0, size = 512 * c->seekSectors;
     uint64_t panel = 0;
     uint8_t *table = must(calloc(size, 1));
     int right;
@@ -268,8 +378,9 @@ static int sums_right(const stampreel_clip *c, const row *beats, const file *f)
         if (b->sectors > most) most = b->sectors;
         if (b->frameBytes > frame) frame = b->frameBytes;
         if (b->soundBytes > sound) sound = b->soundBytes;
+        if (b->panelBytes > onPanel) onPanel = b->panelBytes;
         panel += b->panelBytes;
-        if (b->frameCoding == STAMPREEL_RAW) key = i;
+        if (is_key(b)) key = i;
         if (i % (1u << c->seekShift) == 0) {
             uint32_t from = key > c->soundLead ? key - c->soundLead : 0;
             uint8_t *entry = table + 16 * (size_t)(i >> c->seekShift);
@@ -281,7 +392,7 @@ static int sums_right(const stampreel_clip *c, const row *beats, const file *f)
         }
     }
     right = codings == c->frameCodings && beats->beat[0].sectors == c->firstBeatSectors && most == c->maxBeatSectors &&
-            frame == c->maxFrameBytes && frame == c->maxPanelBytes && sound == c->maxSoundBytes &&
+            frame == c->maxFrameBytes && onPanel == c->maxPanelBytes && sound == c->maxSoundBytes &&
             panel == (stampreel_get32(header + STAMPREEL_AT_panelBytes) | (uint64_t)stampreel_get32(header + STAMPREEL_AT_panelBytes + 4) << 32);
     for (k = 0; k < 8; k++) right = right && need(c, beats, 4096ull << k) == stampreel_get32(header + STAMPREEL_AT_need + 4 * k);
     right = right && memcmp(table, header + 512, size) == 0 &&
@@ -290,7 +401,7 @@ static int sums_right(const stampreel_clip *c, const row *beats, const file *f)
     return right;
 }
 
-static int32_t verify_into(const job *j, const file *f, stampreel_reader *r, row *beats, bytes *sound, bytes *frame, uint32_t *frames, decoding *d)
+static int32_t verify_into(const job *j, const file *f, stampreel_reader *r, row *beats, bytes *sound, screen *panel, uint32_t *frames, decoding *d)
 {
     const stampreel_clip *c = &r->clip;
     feed in = {0};
@@ -316,7 +427,7 @@ static int32_t verify_into(const job *j, const file *f, stampreel_reader *r, row
             beats->beat[beats->n] = *b;
             beats->sector[beats->n] = beats->n ? beats->sector[beats->n - 1] + beats->beat[beats->n - 1].sectors : c->beatsSector;
             beats->n++;
-            if (b->frameCoding == STAMPREEL_RAW) {
+            if (is_key(b)) {
                 if (b->number != c->firstBeat && promised != b->number) used = STAMPREEL_DAMAGED;
                 key = b->number;
                 promised = ahead;
@@ -325,11 +436,10 @@ static int32_t verify_into(const job *j, const file *f, stampreel_reader *r, row
             }
             if (ahead != promised || b->number - key >= 2 * c->rateNum / c->rateDen) used = STAMPREEL_DAMAGED;
             begun = sound->n;
-            frame->n = 0;
         }
         if (piece.what & STAMPREEL_SOUND) append(sound, piece.data, piece.bytes);
         if (piece.what & STAMPREEL_FRAME) {
-            append(frame, piece.data, piece.bytes);
+            if (show(panel, c, b, &piece)) used = STAMPREEL_DAMAGED;
             *frames = stampreel_crc32(*frames, piece.data, piece.bytes);
         }
         if (piece.what & STAMPREEL_TORN) used = STAMPREEL_DAMAGED;
@@ -340,7 +450,8 @@ static int32_t verify_into(const job *j, const file *f, stampreel_reader *r, row
                     used = STAMPREEL_DAMAGED;
         if (piece.what & STAMPREEL_ENDS) {
             k = b->number - c->firstBeat + c->soundLead;
-            if (frame->n && !unused_clear(c, frame->p)) used = STAMPREEL_DAMAGED;
+            if (b->frameCoding == STAMPREEL_RAW && !unused_clear(c->pixelFormat, c->width, c->height, panel->pixels)) used = STAMPREEL_DAMAGED;
+            shown(panel);
             if (loops && k >= c->allBeats && sound->n > begun && /* once round the loop: a second copy */
                 memcmp(sound->p + begun, sound->p + place_of(c, k - c->allBeats), sound->n - begun))
                 used = STAMPREEL_DAMAGED;
@@ -358,21 +469,23 @@ static void verify(const job *j, const file *f)
 {
     stampreel_reader r;
     row beats = {0};
-    bytes sound = {0}, frame = {0};
+    bytes sound = {0};
+    screen panel = {0};
     decoding d = {0};
     uint32_t frames = 0, k, length = 0;
-    int32_t error = verify_into(j, f, &r, &beats, &sound, &frame, &frames, &d);
+    int32_t error = verify_into(j, f, &r, &beats, &sound, &panel, &frames, &d);
     if (error) {
         puts(kind(error));
     } else {
         for (k = 0; k < r.clip.beats; k++) length += sound_bytes(&r.clip, r.clip.firstBeat + k);
-        printf("ok %u %08x %08x %08x\n", (unsigned)r.clip.beats, (unsigned)frames,
-               (unsigned)stampreel_crc32(0, sound.p, length), (unsigned)d.crc);
+        printf("ok %u %08x %08x %08x %08x\n", (unsigned)r.clip.beats, (unsigned)frames,
+               (unsigned)stampreel_crc32(0, sound.p, length), (unsigned)d.crc, (unsigned)panel.crc);
     }
     free(beats.beat);
     free(beats.sector);
     free(sound.p);
-    free(frame.p);
+    free(panel.pixels);
+    free(panel.tile);
 }
 
 /* Playing. */
@@ -393,6 +506,7 @@ static void play(const job *j, const file *files)
     stampreel_card card = {0};
     feed in = {0};
     bytes sound = {0};
+    screen panel = {0};
     decoding d = {0};
     uint32_t at = 0, first = STAMPREEL_UNKNOWN, start = 0, begun = 0, ended = 0, frames = 0, silence = 0, over = 0, lost = 0, torn = 0;
     int32_t what = 0;
@@ -433,28 +547,36 @@ static void play(const job *j, const file *files)
             if (j->seek != STAMPREEL_UNKNOWN && (what = stampreel_seek(&r, j->seek)) < 0) break;
         }
         if (piece.what & STAMPREEL_SOUND) append(&sound, piece.data, piece.bytes);
-        if (piece.what & STAMPREEL_FRAME) frames = stampreel_crc32(frames, piece.data, piece.bytes);
+        if (piece.what & STAMPREEL_FRAME) {
+            frames = stampreel_crc32(frames, piece.data, piece.bytes);
+            if (show(&panel, &r.clip, &r.beat, &piece)) stampreel_drop(&r);
+        }
         if (piece.what & STAMPREEL_TORN) torn++;
         if (piece.what & STAMPREEL_BEGINS) {
             begun++;
             if (first == STAMPREEL_UNKNOWN) first = r.beat.number;
         }
-        if (piece.what & STAMPREEL_BEGINS && !(piece.what & STAMPREEL_ENDS) && j->drop && r.beat.number % j->drop == 0) {
+        if (piece.what & STAMPREEL_BEGINS && r.beat.frameCoding == STAMPREEL_TILES && r.missed) {
+            over++;
+        } else if (piece.what & STAMPREEL_BEGINS && !(piece.what & STAMPREEL_ENDS) && j->drop && r.beat.number % j->drop == 0) {
             stampreel_drop(&r);
             over++;
         }
         if (piece.what & STAMPREEL_ENDS) {
+            shown(&panel);
             ended++;
             over++;
         }
         if (first != STAMPREEL_UNKNOWN) (void)decode(&d, &r.clip, j->seek == STAMPREEL_UNKNOWN ? start : first, &sound);
     }
     if (first != STAMPREEL_UNKNOWN) (void)decode(&d, &r.clip, j->seek == STAMPREEL_UNKNOWN ? start : first, &sound);
-    printf("%s %u %u %u %08x %08x %08x %u %u %u\n", kind(what < 0 ? what : 0), (unsigned)first, (unsigned)begun, (unsigned)ended, (unsigned)frames,
-           (unsigned)stampreel_crc32(0, sound.p, (uint32_t)sound.n), (unsigned)d.crc, (unsigned)silence, (unsigned)lost, (unsigned)torn);
+    printf("%s %u %u %u %08x %08x %08x %08x %u %u %u\n", kind(what < 0 ? what : 0), (unsigned)first, (unsigned)begun, (unsigned)ended, (unsigned)frames,
+           (unsigned)stampreel_crc32(0, sound.p, (uint32_t)sound.n), (unsigned)d.crc, (unsigned)panel.crc, (unsigned)silence, (unsigned)lost, (unsigned)torn);
     free(in.memory);
     free(card.buffer);
     free(sound.p);
+    free(panel.pixels);
+    free(panel.tile);
 }
 
 /* Times. */

@@ -61,15 +61,50 @@ static void decode(stampreel_sound *d, const stampreel_clip *c, const uint8_t *i
     }
 }
 
+/* Decodes tiles with room for few pixels at a time; they go to windows of the panel,
+   as many bytes as those have and the beat says. */
+static void draw(stampreel_tiles *t, uint32_t *window, stampreel_reader *r, const stampreel_piece *piece, uint32_t op)
+{
+    uint32_t done = 0, used, room;
+    int32_t what;
+    if (piece->at == 0) {
+        stampreel_tiles_start(t, &r->clip, &r->beat);
+        *window = 0;
+    }
+    do {
+        uint8_t *out = malloc(room = 3 + op % 50);
+        used = 1 + op % 7;
+        if (used > piece->bytes - done) used = piece->bytes - done;
+        what = stampreel_tiles_next(t, piece->data + done, &used, out, &room);
+        free(out);
+        done += used;
+        CHECK(done <= piece->bytes && room <= 3 + op % 50);
+        if (what == STAMPREEL_WINDOW) {
+            CHECK(*window == 0 && room == 0);
+            CHECK(t->width && t->height && t->x + t->width <= r->clip.width && t->y + t->height <= r->clip.height);
+            *window = srq_frame_bytes(r->clip.pixelFormat, t->width, t->height);
+        }
+        if (what == STAMPREEL_PIXELS) {
+            CHECK(room && room <= *window);
+            *window -= room;
+        }
+        if (what < 0) {
+            CHECK(stampreel_tiles_next(t, piece->data, &used, out, &room) == STAMPREEL_DAMAGED);
+            stampreel_drop(r);
+        }
+    } while (what > 0 || (what == 0 && done < piece->bytes));
+}
+
 int LLVMFuzzerTestOneInput(const uint8_t *data, size_t size)
 {
     const uint8_t *how = data;
     stampreel_reader r;
     stampreel_piece piece;
     stampreel_sound decoder = {0};
+    stampreel_tiles tiles = {0};
     stampreel_limits limits = {0, 0, 0, 0};
     uint8_t *clip;
-    uint32_t step, all, frame = 0, sound = 0, begun = 0, seeks = 0;
+    uint32_t step, all, frame = 0, sound = 0, begun = 0, seeks = 0, window = 0;
     if (size < 32 || size > 32 + 300 * 512) return 0;
     size -= 32;
     clip = malloc(size + 1);
@@ -145,6 +180,7 @@ int LLVMFuzzerTestOneInput(const uint8_t *data, size_t size)
                 CHECK(begun && piece.at == frame);
                 frame += piece.bytes;
                 CHECK(frame <= r.beat.frameBytes);
+                if (r.beat.frameCoding != STAMPREEL_RAW) draw(&tiles, &window, &r, &piece, op + (uint32_t)step);
             }
             if (what & STAMPREEL_SOUND) {
                 if (decoder.coding == 0) stampreel_sound_start(&decoder, &r.clip, r.from);

@@ -4,7 +4,8 @@
    reader went. The card, and all that is said, go through Arm's semihosting
    ("Semihosting for AArch32 and AArch64", Arm document 100863).
 
-   Says FIRST BEGUN ENDED FRAMES SOUND SAMPLES STACK, as conform.c does. */
+   Says FIRST BEGUN ENDED FRAMES SOUND SAMPLES, as conform.c does, then a checksum
+   of the pixels that go to the panel, and STACK. */
 #define STAMPREEL_IMPLEMENTATION
 #include "../stampreel.h"
 
@@ -108,6 +109,33 @@ static void decode(const uint8_t *in, uint32_t bytes)
     }
 }
 
+static stampreel_tiles tiles;
+static uint32_t pixelCRC;
+
+static void draw(void)
+{
+    static uint8_t pixels[67];
+    uint32_t done = 0, used, room;
+    int32_t what;
+    if (reader.beat.frameCoding == STAMPREEL_RAW) {
+        pixelCRC = stampreel_crc32(pixelCRC, piece.data, piece.bytes);
+        return;
+    }
+    paint();
+    if (piece.at == 0) stampreel_tiles_start(&tiles, &reader.clip, &reader.beat);
+    measure();
+    do {
+        used = piece.bytes - done;
+        room = sizeof pixels;
+        paint();
+        what = stampreel_tiles_next(&tiles, piece.data + done, &used, pixels, &room);
+        measure();
+        done += used;
+        if (what == STAMPREEL_PIXELS) pixelCRC = stampreel_crc32(pixelCRC, pixels, room);
+    } while (what > 0);
+    if (what < 0) say("tiles ");
+}
+
 static void play(void)
 {
     static char line[256];
@@ -130,7 +158,10 @@ static void play(void)
         if (piece.what & STAMPREEL_HEADER) stampreel_sound_start(&decoder, &reader.clip, reader.clip.firstBeat);
         if (piece.what & STAMPREEL_BEGINS && begun++ == 0) first = reader.beat.number;
         if (piece.what & STAMPREEL_ENDS) ended++;
-        if (piece.what & STAMPREEL_FRAME) frames = stampreel_crc32(frames, piece.data, piece.bytes);
+        if (piece.what & STAMPREEL_FRAME) {
+            frames = stampreel_crc32(frames, piece.data, piece.bytes);
+            draw();
+        }
         if (piece.what & STAMPREEL_SOUND) {
             sound = stampreel_crc32(sound, piece.data, piece.bytes);
             decode(piece.data, piece.bytes);
@@ -143,6 +174,7 @@ static void play(void)
     say_number(frames);
     say_number(sound);
     say_number(sampleCRC);
+    say_number(pixelCRC);
     say_number(deepest);
 }
 
