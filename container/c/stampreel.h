@@ -165,7 +165,7 @@ typedef struct {
 
     /* Private, but worth a look after an error: sector is where it was found. */
     uint8_t state;
-    uint8_t missed;         /* a picture: tiles are left out up to the next key beat */
+    uint8_t missed;         /* a picture: tiles come as repeats up to the next key beat */
     int8_t error;
     uint32_t sector, run;   /* wanted next, and how many */
     uint32_t next;          /* the beat that comes, or whose sectors come */
@@ -252,7 +252,7 @@ int32_t stampreel_take(stampreel_reader *r, uint32_t sector, const uint8_t *data
 
 /* Gives up the frame of the beat in hand, because it is too late or its tiles are
    damaged: its sectors are not wanted any more. Sound goes on; picture bytes come
-   again with the next key beat, those of tiles before it are left out. */
+   again with the next key beat; tiles before it come as repeats. */
 void stampreel_drop(stampreel_reader *r);
 
 /* After an error in a beat: goes on at the beat after. Returns how many bytes
@@ -918,7 +918,10 @@ static int srq_enter(stampreel_reader *r, const uint8_t *p, stampreel_piece *pie
         r->run = r->beat.sectors;
 #ifndef STAMPREEL_NO_TILES
         if (SRQ_KEY(r->beat.frameCoding)) r->missed = 0;
-        if (r->missed) r->run = srq_sectors(SRQ_BEAT_BYTES + r->stored);
+        if (r->missed && r->beat.frameBytes) { /* tiles, for a picture that is not there */
+            r->run = srq_sectors(SRQ_BEAT_BYTES + r->stored);
+            r->beat.frameCoding = r->beat.frameBytes = r->beat.panelBytes = 0;
+        }
 #endif
         r->from = 0; /* in a loop, earlier beats play too */
     } else if (r->next + r->clip.soundLead < r->from) {
@@ -961,6 +964,9 @@ static uint32_t srq_bytes(stampreel_reader *r, const uint8_t *data, uint32_t cou
             piece->what |= STAMPREEL_ENDS;
             torn = r->crc != r->beat.payloadCRC;
         }
+#ifndef STAMPREEL_NO_TILES
+        if (r->from == 0 && r->beat.frameBytes == 0) piece->what |= STAMPREEL_ENDS;
+#endif
         srq_advance(r);
     }
     if (torn && r->checkPayload) piece->what |= STAMPREEL_TORN;

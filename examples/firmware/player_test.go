@@ -18,6 +18,7 @@ import (
 	"testing"
 
 	"example.org/stampreel/container"
+	"example.org/stampreel/container/frame/tiles"
 	"example.org/stampreel/container/pixel"
 	"example.org/stampreel/container/sample"
 )
@@ -94,7 +95,7 @@ func play(t *testing.T, program, way string, rate int, files ...[]byte) (r resul
 // want returns what the panel shows at the end of each beat, and the samples.
 func want(t *testing.T, files ...[]byte) (panel, samples []byte) {
 	t.Helper()
-	var picture []byte
+	var shown *container.Panel
 	var rest [][]byte // sound of the beats that are to come, decoded
 	for i, data := range files {
 		r, err := container.NewReader(bytes.NewReader(data), int64(len(data)), container.Limits{})
@@ -102,6 +103,9 @@ func want(t *testing.T, files ...[]byte) (panel, samples []byte) {
 			t.Fatal(err)
 		}
 		h := r.Header()
+		if shown == nil {
+			shown = container.NewPanel(&h)
+		}
 		lead, err := r.LeadIn()
 		if err != nil {
 			t.Fatal(err)
@@ -116,10 +120,10 @@ func want(t *testing.T, files ...[]byte) (panel, samples []byte) {
 			if err := r.Read(n, &b); err != nil {
 				t.Fatal(err)
 			}
-			if b.FrameCoding == container.Raw {
-				picture = b.Frame
+			if err := shown.Show(&b); err != nil {
+				t.Fatal(err)
 			}
-			panel = append(panel, picture...)
+			panel = append(panel, shown.Pixels...)
 			rest = append(rest, decode(t, &h, b.Sound, h.StoredSamples(n)))
 			samples = append(samples, rest[0]...)
 			rest = rest[1:]
@@ -182,7 +186,8 @@ func (m *memFile) Seek(off int64, _ int) (int64, error) {
 	return off, nil
 }
 
-// clip writes a clip of seeded noise, a beat for each R (raw) or - (repeat).
+// clip writes a clip, a beat for each letter: R (raw) of seeded noise, - (repeat), K and T
+// (tiles, K of all the panel) of a patch on a plain ground.
 func clip(t *testing.T, s container.Settings, codings string) (files [][]byte) {
 	t.Helper()
 	rng := rand.New(rand.NewPCG(11, uint64(len(codings))))
@@ -195,14 +200,39 @@ func clip(t *testing.T, s container.Settings, codings string) (files [][]byte) {
 		t.Fatal(err)
 	}
 	codes := make([]uint8, s.Width*s.Height*s.PixelFormat.Channels())
+	encoder, err := tiles.NewEncoder(s.PixelFormat, s.Width, s.Height, tiles.Options{})
+	if err != nil {
+		t.Fatal(err)
+	}
 	for _, c := range codings {
-		coding, frame := container.Repeat, []byte(nil)
-		if c == 'R' {
+		var frame container.Frame
+		raw := make([]byte, s.PixelFormat.FrameBytes(s.Width, s.Height))
+		switch c {
+		case 'R':
 			for i := range codes {
 				codes[i] = uint8(rng.IntN(s.PixelFormat.Levels(i % s.PixelFormat.Channels())))
 			}
-			coding, frame = container.Raw, make([]byte, s.PixelFormat.FrameBytes(s.Width, s.Height))
-			s.PixelFormat.Pack(frame, codes, s.Width, s.Height)
+			s.PixelFormat.Pack(raw, codes, s.Width, s.Height)
+			frame = container.RawFrame(raw)
+			encoder.Set(raw)
+		case 'K', 'T':
+			if c == 'K' {
+				clear(codes)
+			}
+			for i, x := rng.IntN(len(codes)/2), rng.IntN(2); i < len(codes); i += 1 + i/9 {
+				codes[i] = uint8(x)
+			}
+			s.PixelFormat.Pack(raw, codes, s.Width, s.Height)
+			payload, stats, err := encoder.Append(nil, raw, c == 'K')
+			if err != nil {
+				t.Fatal(err)
+			}
+			if stats.Tiles > 0 {
+				frame = container.Frame{Coding: container.KeyTiles, Bytes: payload, PanelBytes: stats.PanelBytes}
+			}
+			if stats.Tiles > 0 && c == 'T' {
+				frame.Coding = container.Tiles
+			}
 		}
 		wave := make([]int16, w.Samples()*s.Channels)
 		for i := range wave {
@@ -218,7 +248,7 @@ func clip(t *testing.T, s container.Settings, codings string) (files [][]byte) {
 			var e sample.ADPCMEncoder
 			sound = e.Encode(nil, wave, s.Channels)
 		}
-		if err := w.Write(coding, frame, sound); err != nil {
+		if err := w.Write(frame, sound); err != nil {
 			t.Fatal(err)
 		}
 	}
@@ -236,7 +266,7 @@ func station() container.Settings {
 		SoundCoding: container.U8, Channels: 1, SampleRate: container.Ratio{Num: 11025, Den: 1}, SoundLead: 6}
 }
 
-const validVectors = 42
+const validVectors = 56
 
 func TestThePlayerShowsAndSoundsWhatTheGoReaderDoes(t *testing.T) {
 	program := build(t, "gcc", sanitized...)
@@ -270,7 +300,7 @@ func TestThePlayerShowsAndSoundsWhatTheGoReaderDoes(t *testing.T) {
 			if coding == container.NoSound {
 				s.Channels, s.SampleRate, s.SoundLead = 0, container.Ratio{}, 0
 			}
-			files := clip(t, s, strings.Repeat("RR--R", 12))
+			files := clip(t, s, strings.Repeat("RR--RKTT-T", 6))
 			for _, way := range []string{"strips", "whole"} {
 				same(t, fmt.Sprintf("%v, %d channels, in %s", coding, channels, way), play(t, program, way, 0, files...), files...)
 			}
@@ -278,7 +308,7 @@ func TestThePlayerShowsAndSoundsWhatTheGoReaderDoes(t *testing.T) {
 	}
 	s := station()
 	s.PartSectors = 400
-	files := clip(t, s, strings.Repeat("RR--R", 40))
+	files := clip(t, s, strings.Repeat("RR--RKT-T", 40))
 	if len(files) < 3 {
 		t.Fatalf("%d parts, want several", len(files))
 	}
@@ -299,7 +329,7 @@ func TestThePlayerGivesWhatUnpackGives(t *testing.T) {
 	for _, coding := range []container.SoundCoding{container.S16, container.IMAADPCM} {
 		s := station()
 		s.PixelFormat, s.SoundCoding, s.Channels = pixel.Grey8, coding, 2
-		data := clip(t, s, "RR-R--R")[0]
+		data := clip(t, s, "RR-KT-T")[0]
 		path, folder := filepath.Join(dir, coding.String()+".srq"), filepath.Join(dir, coding.String())
 		if err := os.WriteFile(path, data, 0o644); err != nil {
 			t.Fatal(err)
@@ -372,7 +402,7 @@ func TestDamageCostsBeatsAndNeverThePlayer(t *testing.T) {
 	program := build(t, "gcc", sanitized...)
 	s := station()
 	s.SoundCoding = container.IMAADPCM
-	data := clip(t, s, strings.Repeat("RRR-R", 4))[0]
+	data := clip(t, s, strings.Repeat("RRR-RKTT-T", 2))[0]
 	r, err := container.NewReader(bytes.NewReader(data), int64(len(data)), container.Limits{})
 	if err != nil {
 		t.Fatal(err)
@@ -417,7 +447,7 @@ func TestDamageCostsBeatsAndNeverThePlayer(t *testing.T) {
 // damaged, it is the rest from two seconds further on.
 func TestSeekingPlaysTheRestFromAKeyBeat(t *testing.T) {
 	program := build(t, "gcc", sanitized...)
-	codings := strings.Repeat("RR--R", 30)
+	codings := strings.Repeat("RR--RKT-T", 17)
 	for _, coding := range []container.SoundCoding{container.NoSound, container.U8, container.IMAADPCM} {
 		s := station()
 		s.SoundCoding = coding
@@ -433,7 +463,7 @@ func TestSeekingPlaysTheRestFromAKeyBeat(t *testing.T) {
 		panel, samples := want(t, data)
 		check := func(name string, got result, beat int) {
 			t.Helper()
-			key := strings.LastIndexByte(codings[:beat+1], 'R')
+			key := strings.LastIndexAny(codings[:beat+1], "RK")
 			at := 0
 			if coding != container.NoSound { // floor(key*P/Q) of FORMAT.md section 4, 2 bytes each
 				at = 2 * (key * 11025 * 1001 / 30000)

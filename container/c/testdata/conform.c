@@ -556,9 +556,7 @@ static void play(const job *j, const file *files)
             begun++;
             if (first == STAMPREEL_UNKNOWN) first = r.beat.number;
         }
-        if (piece.what & STAMPREEL_BEGINS && r.beat.frameCoding == STAMPREEL_TILES && r.missed) {
-            over++;
-        } else if (piece.what & STAMPREEL_BEGINS && !(piece.what & STAMPREEL_ENDS) && j->drop && r.beat.number % j->drop == 0) {
+        if (piece.what & STAMPREEL_BEGINS && !(piece.what & STAMPREEL_ENDS) && j->drop && r.beat.number % j->drop == 0) {
             stampreel_drop(&r);
             over++;
         }

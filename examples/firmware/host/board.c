@@ -8,8 +8,8 @@
 #include <stdlib.h>
 #include <string.h>
 
-static uint8_t panel[3u * 1024 * 1024];
-static uint32_t panelAt, panelMost;
+static uint8_t panel[3u * 1024 * 1024], window[3u * 1024 * 1024]; /* what it holds; what has come for the window */
+static uint32_t windowX, windowY, windowWidth, windowHeight, windowAt;
 static FILE *panelFile, *soundFile;
 static uint32_t samples, milliseconds;
 static int running;
@@ -61,19 +61,63 @@ int card_read(void *file, uint32_t sector, uint32_t count, uint8_t *buffer)
     return arrived < 0 ? arrived : 0;
 }
 
-void panel_window(void) { panelAt = 0; }
+/* Where in the bytes of a picture a pixel's bits begin, and how many there are:
+   FORMAT.md 3. A panel's chip knows that by itself. */
+static uint32_t pixel_at(uint32_t width, uint32_t x, uint32_t y, uint32_t *bits)
+{
+    static const uint8_t depth[10] = {0, 16, 16, 12, 24, 8, 8, 4, 1, 1}; /* rgb565, rgb565le, rgb444 ... */
+    uint32_t format = player_about()->pixelFormat;
+    *bits = depth[format];
+    if (format == 7) return (y * ((width + 1) / 2) * 2 + x) * 4;
+    if (format == 8) return y * ((width + 7) / 8) * 8 + x;
+    if (format == 9) return (y / 8 * width + x) * 8 + 7 - y % 8;
+    return (y * width + x) * *bits;
+}
+
+static uint32_t picture_bytes(uint32_t width, uint32_t height)
+{
+    uint32_t bits, format = player_about()->pixelFormat;
+    if (format == 9) return width * ((height + 7) / 8);
+    return (pixel_at(width, 0, height, &bits) + 7) / 8;
+}
+
+void panel_window(uint32_t x, uint32_t y, uint32_t width, uint32_t height)
+{
+    windowX = x;
+    windowY = y;
+    windowWidth = width;
+    windowHeight = height;
+    windowAt = 0;
+}
+
+static void show_window(void)
+{
+    uint32_t x, y, bits, from, to;
+    for (y = 0; y < windowHeight; y++)
+        for (x = 0; x < windowWidth; x++) {
+            from = pixel_at(windowWidth, x, y, &bits);
+            to = pixel_at(player_about()->width, windowX + x, windowY + y, &bits);
+            for (; bits; bits--, from++, to++) {
+                panel[to / 8] &= (uint8_t)~(128u >> to % 8);
+                if (window[from / 8] & 128u >> from % 8) panel[to / 8] |= (uint8_t)(128u >> to % 8);
+            }
+        }
+}
 
 void panel_write(const uint8_t *bytes, uint32_t count)
 {
-    if (count > sizeof panel - panelAt) fail("more bytes than a panel has");
-    memcpy(panel + panelAt, bytes, count);
-    panelAt += count;
-    if (panelAt > panelMost) panelMost = panelAt;
+    uint32_t all = picture_bytes(windowWidth, windowHeight);
+    if (count > all - windowAt) fail("more bytes than the window has");
+    memcpy(window + windowAt, bytes, count);
+    if (windowWidth == player_about()->width && windowHeight == player_about()->height) memcpy(panel + windowAt, bytes, count);
+    windowAt += count;
+    if (windowAt == all) show_window();
 }
 
 void board_beat(void)
 {
-    if (fwrite(panel, 1, player_about()->frameBytes, panelFile) != player_about()->frameBytes) fail("cannot write the panel's file");
+    uint32_t bytes = picture_bytes(player_about()->width, player_about()->height);
+    if (fwrite(panel, 1, bytes, panelFile) != bytes) fail("cannot write the panel's file");
 }
 
 void board_start(void)

@@ -14,8 +14,8 @@ void card_start(void *file, uint32_t sector, uint32_t count, uint8_t *buffer);
 int32_t card_arrived(void);
 void card_stop(void);
 
-/* The panel: sets its window to the whole picture; takes the bytes that follow. */
-void panel_window(void);
+/* The panel: sets its window, all of it or a part; takes the bytes that follow. */
+void panel_window(uint32_t x, uint32_t y, uint32_t width, uint32_t height);
 void panel_write(const uint8_t *bytes, uint32_t count);
 
 /* Starts the DAC, which calls player_samples whenever it has room, and a clock
@@ -34,7 +34,7 @@ typedef struct {
 } player_file;
 
 typedef struct {
-    uint32_t frameBytes, channels, sampleRateNum, sampleRateDen;
+    uint32_t width, height, pixelFormat, channels, sampleRateNum, sampleRateDen;
     uint32_t beats, late, lost; /* pictures: all, dropped, damaged */
     uint32_t gaps;              /* samples that were not there in time */
 } player_facts;

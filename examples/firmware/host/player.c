@@ -90,7 +90,9 @@ static void prepare(uint32_t beat)
 
 static void opened(void)
 {
-    facts.frameBytes = reader.clip.maxFrameBytes;
+    facts.width = reader.clip.width;
+    facts.height = reader.clip.height;
+    facts.pixelFormat = reader.clip.pixelFormat;
     facts.channels = reader.clip.channels;
     facts.sampleRateNum = reader.clip.sampleRateNum;
     facts.sampleRateDen = reader.clip.sampleRateDen;
@@ -129,6 +131,29 @@ static int too_early(const stampreel_piece *p)
     return p->what & STAMPREEL_BEGINS && started && (int32_t)(time_now() - due) < 0;
 }
 
+/* Draws what changed. A damaged frame is left where it is; the next key beat
+   mends it. */
+static void draw_tiles(const stampreel_piece *p)
+{
+    static stampreel_tiles tiles;
+    uint8_t pixels[64];
+    uint32_t done = 0, bytes, room;
+    int32_t what;
+    if (p->at == 0) stampreel_tiles_start(&tiles, &reader.clip, &reader.beat);
+    do {
+        bytes = p->bytes - done;
+        room = sizeof pixels;
+        what = stampreel_tiles_next(&tiles, p->data + done, &bytes, pixels, &room);
+        done += bytes;
+        if (what == STAMPREEL_WINDOW) panel_window(tiles.x, tiles.y, tiles.width, tiles.height);
+        if (what == STAMPREEL_PIXELS) panel_write(pixels, room);
+    } while (what > 0);
+    if (what == 0) return;
+    stampreel_drop(&reader);
+    facts.lost++;
+    if (!(p->what & STAMPREEL_ENDS)) beat_over();
+}
+
 static void use(const stampreel_piece *p)
 {
     if (p->what & STAMPREEL_HEADER && facts.beats == 0) opened();
@@ -140,8 +165,12 @@ static void use(const stampreel_piece *p)
         beat_over();
     }
     if (p->what & STAMPREEL_FRAME) {
-        if (p->at == 0) panel_window();
-        panel_write(p->data, p->bytes);
+        if (reader.beat.frameCoding != STAMPREEL_RAW) {
+            draw_tiles(p);
+        } else {
+            if (p->at == 0) panel_window(0, 0, reader.clip.width, reader.clip.height);
+            panel_write(p->data, p->bytes);
+        }
     }
     if (p->what & STAMPREEL_ENDS) beat_over();
 }
