@@ -53,7 +53,7 @@ func (d *decoder) decoding(b Beat) (even, rest float64) {
 	switch b.Coding {
 	case container.JPEG:
 		return float64(b.Blocks) * d.block, float64(b.Coefficients)*d.coefficient + float64(b.FrameBytes)*d.octet
-	case container.Tiles:
+	case container.Tiles, container.KeyTiles:
 		return 0, float64(b.Windows)*d.tile + float64(b.PanelBytes)*d.pixel
 	}
 	return 0, 0
@@ -149,9 +149,13 @@ func Unjudged(c Clip, p *playerfile.Player) []string {
 		lacks[container.Tiles] = "how long the chip takes to decode tiles (decode.tiles: per-tile, per-byte)"
 	}
 	for b := range c.Beats {
-		if what, ok := lacks[b.Coding]; ok {
+		coding := b.Coding
+		if coding == container.KeyTiles {
+			coding = container.Tiles
+		}
+		if what, ok := lacks[coding]; ok {
 			found = append(found, what)
-			delete(lacks, b.Coding)
+			delete(lacks, coding)
 		}
 		if len(lacks) == 0 {
 			break

@@ -18,7 +18,8 @@ type Panel struct {
 
 	h     Header
 	tiles *tiles.Decoder
-	holds bool // a picture
+	holds bool   // a picture
+	last  uint32 // the number of its beat
 }
 
 // NewPanel returns the panel of a player of clips with this header.
@@ -37,7 +38,6 @@ func (p *Panel) Show(b *Beat) error {
 	}
 	switch {
 	case b.FrameCoding == Repeat:
-		return nil
 	case b.FrameCoding == Raw && len(b.Frame) == len(p.Pixels):
 		if !p.h.PixelFormat.PaddingClear(b.Frame, int(p.h.Width), int(p.h.Height)) {
 			return damaged(place, "unused bits of a %v frame are set, want 0", p.h.PixelFormat)
@@ -63,6 +63,46 @@ func (p *Panel) Show(b *Beat) error {
 	default:
 		return fmt.Errorf("container: beat %d: %v frame of %d bytes cannot be shown", b.Number, b.FrameCoding, len(b.Frame))
 	}
-	p.holds = true
+	p.holds, p.last = true, b.Number
 	return nil
+}
+
+// Show reads a beat into b, with its payload, and brings a panel to what a viewer
+// sees with it: from the picture before, or from the last key beat.
+func (r *Reader) Show(number uint32, p *Panel, b *Beat) error {
+	from := number
+	if !p.holds || p.last+1 != number {
+		e, err := r.SeekEntry(number)
+		if err != nil {
+			return err
+		}
+		for n := e.Number; n <= number; n++ {
+			if err := r.ReadHeader(n, b); err != nil {
+				return err
+			}
+			if b.Key() {
+				from = n
+			} else if n == e.Number {
+				return damaged("seek table at sector 1", "names beat %d, which is no key beat", n)
+			}
+		}
+	}
+	for ; from < number; from++ {
+		if err := r.ReadHeader(from, b); err != nil {
+			return err
+		}
+		if b.FrameCoding == Repeat {
+			continue
+		}
+		if err := r.Read(from, b); err != nil {
+			return err
+		}
+		if err := p.Show(b); err != nil {
+			return err
+		}
+	}
+	if err := r.Read(number, b); err != nil {
+		return err
+	}
+	return p.Show(b)
 }

@@ -127,6 +127,21 @@ func (r *Reader) ReadHeader(number uint32, b *Beat) error {
 	return r.find(number, b)
 }
 
+// Windows returns how many transfers to the panel the picture of a beat takes, as it
+// says itself: 1 for a raw frame, 0 for a repeat, the count of its tiles. Of the beat
+// the header is enough.
+func (r *Reader) Windows(b *Beat) (int, error) {
+	switch {
+	case b.FrameCoding == Repeat:
+		return 0, nil
+	case !b.FrameCoding.tiled():
+		return 1, nil
+	}
+	var count [2]byte
+	err := readAt(r.r, count[:], b.Sector*SectorBytes+int64(b.frameOffset()), beatPlace(b.Number, b.Sector))
+	return int(count[0]) | int(count[1])<<8, err
+}
+
 // find reads the header of a beat: the next one at once, any other from the
 // last key beat that the seek table knows before it.
 func (r *Reader) find(number uint32, b *Beat) error {

@@ -34,6 +34,7 @@ type runner struct {
 	untilSound bool // the clip ends with its sound
 
 	w          *container.Writer
+	coder      *coder
 	flash      *flash.Analyzer
 	frames     chan []byte // frame buffers to be used again
 	sound      []byte

@@ -69,6 +69,8 @@ type Options struct {
 	// Bytes of sound that a player can hold ahead; 0 means no limit.
 	SoundBuffer int64
 
+	Coding Coding // of the pictures
+
 	// Passages whose contrast is lowered, in rising order, none within another.
 	Soften []Softening
 
@@ -98,6 +100,7 @@ type Result struct {
 	Incomplete bool
 	Rendered   int64 // pictures rendered
 	Repeats    int64 // beats that repeat the picture before
+	Tiled      int64 // beats that store tiles
 	Sound      sound.Stats
 	Level      *Level       // of the source's sound, with Options.Loudness; else nil
 	Heard      *Heard       // of the clip's sound; nil without
@@ -155,6 +158,9 @@ func Run(ctx context.Context, in Input, create func(part int) (io.WriteSeeker, e
 		return nil, err
 	}
 	r.w = w
+	if r.coder, err = newCoder(o.Coding, &r.settings); err != nil {
+		return nil, err
+	}
 
 	renderers := make([]*picture.Renderer, max(o.Workers, 1))
 	for i := range renderers {
@@ -303,17 +309,22 @@ func (r *runner) beat(ctx context.Context, frame []byte, same bool, least int) (
 	if int64(r.w.Beats()) == r.most {
 		return false, &LengthError{}
 	}
-	coding := container.Raw
-	if same && !r.w.KeyDue() {
-		coding, frame = container.Repeat, nil
+	stored, err := r.coder.code(frame, same, r.w.KeyDue())
+	if err != nil {
+		return false, err
+	}
+	switch stored.Coding {
+	case container.Repeat:
 		r.result.Repeats++
+	case container.Tiles, container.KeyTiles:
+		r.result.Tiled++
 	}
 	if r.ear != nil {
 		if err := r.ear.hear(samples, r.w.Samples()); err != nil {
 			return false, err
 		}
 	}
-	if err := r.w.Write(coding, frame, samples); err != nil {
+	if err := r.w.Write(stored, samples); err != nil {
 		return false, err
 	}
 	if r.o.Progress != nil {

@@ -110,7 +110,7 @@ func run(t *testing.T, in Input, o Options) (*Result, []byte, []uint8, []bool) {
 	}
 	var shown []uint8
 	var raw []bool
-	if _, err := container.Verify(context.Background(), bytes.NewReader(f.data), int64(len(f.data)), func(b *container.Beat) {
+	if _, err := container.Verify(context.Background(), bytes.NewReader(f.data), int64(len(f.data)), func(b *container.Beat, _ *container.Panel) {
 		if b.FrameBytes > 0 {
 			shown = append(shown, b.Frame[0])
 		} else {

@@ -63,6 +63,8 @@ type clipFacts struct {
 	More        bool           `json:"more"`
 	RawBeats    int64          `json:"raw_beats"`
 	RepeatBeats int64          `json:"repeat_beats"`
+	TileBeats   int64          `json:"tile_beats"` // key-tiles, too
+	Tiles       int64          `json:"tiles"`      // of those beats
 	KeyBeats    int64          `json:"key_beats"`
 	KeyDistance float64        `json:"longest_key_distance_s"` // from a key beat to the next, or to the end
 	SampleRate  float64        `json:"sample_rate_hz"`         // 0 without sound
@@ -164,7 +166,7 @@ type headerFields struct {
 
 func headerFieldsOf(h *container.Header) headerFields {
 	codings := []string{}
-	for c := container.Repeat; c <= container.JPEG; c++ {
+	for c := container.Repeat; c <= container.KeyTiles; c++ {
 		if h.FrameCodings>>c&1 != 0 {
 			codings = append(codings, c.String())
 		}
@@ -223,6 +225,13 @@ func clipFactsOf(ctx context.Context, path string, r *container.Reader) (*clipFa
 			f.RepeatBeats++
 		case container.Raw:
 			f.RawBeats++
+		case container.Tiles, container.KeyTiles:
+			windows, err := r.Windows(&b)
+			if err != nil {
+				return nil, fmt.Errorf("%s: %w", path, err)
+			}
+			f.TileBeats++
+			f.Tiles += int64(windows)
 		}
 		if b.Key() {
 			f.KeyBeats++
@@ -251,7 +260,11 @@ func (c *call) showClip(f *clipFacts) {
 		say("stored", "%v, turned clockwise by %d° for the viewer", f.Stored, 90*int(h.Turn))
 	}
 	say("length", "%s, %s at %s a second", console.Duration(container.BeatTime(f.header.Rate(), h.Beats)), console.Count(int64(h.Beats), "beat", "beats"), ratio(f.header.Rate()))
-	say("beats", "%d raw, %s; %s, at most %s s apart", f.RawBeats, console.Count(f.RepeatBeats, "repeat", "repeats"),
+	beats := fmt.Sprintf("%d raw, ", f.RawBeats)
+	if f.TileBeats > 0 {
+		beats += fmt.Sprintf("%d of tiles (%.1f each), ", f.TileBeats, float64(f.Tiles)/float64(f.TileBeats))
+	}
+	say("beats", "%s%s; %s, at most %s s apart", beats, console.Count(f.RepeatBeats, "repeat", "repeats"),
 		console.Count(f.KeyBeats, "key beat", "key beats"), number(f.KeyDistance))
 	sound := soundText(&f.header, ratio(f.header.SampleRate()))
 	if f.SampleRate > 0 {

@@ -14,7 +14,6 @@ import (
 	"os"
 	"path/filepath"
 	"runtime"
-	"slices"
 	"strings"
 	"testing"
 
@@ -259,12 +258,20 @@ func beat(number uint32, wrong ...misreading) func(*shownClip) (image.Image, err
 	return func(c *shownClip) (image.Image, error) { return c.show(number, wrong...) }
 }
 
+// pixels returns what the panel shows at a beat.
+func (c *shownClip) pixels(number uint32) ([]byte, error) {
+	h := c.Reader.Header()
+	panel := container.NewPanel(&h)
+	err := c.Reader.Show(number, panel, new(container.Beat))
+	return panel.Pixels, err
+}
+
 func (c *shownClip) show(number uint32, wrong ...misreading) (*image.NRGBA, error) {
-	var b container.Beat
-	if err := readPicture(c.Reader, number, &b); err != nil {
+	frame, err := c.pixels(number)
+	if err != nil {
 		return nil, err
 	}
-	h, frame := c.head, slices.Clone(b.Frame)
+	h := c.head
 	for _, w := range wrong {
 		frame = w(&h, frame)
 	}
@@ -359,12 +366,12 @@ func corners(of func(*shownClip) (image.Image, error)) func(*shownClip) (image.I
 // torn shows the scan of a panel half of whose memory has the next beat.
 func torn(number uint32) func(*shownClip) (image.Image, error) {
 	return func(c *shownClip) (image.Image, error) {
-		var next container.Beat
-		if err := readPicture(c.Reader, number+1, &next); err != nil {
+		next, err := c.pixels(number + 1)
+		if err != nil {
 			return nil, err
 		}
 		return c.show(number, func(_ *container.Header, frame []byte) []byte {
-			copy(frame[:len(frame)/2], next.Frame)
+			copy(frame[:len(frame)/2], next)
 			return frame
 		})
 	}

@@ -2,7 +2,6 @@ package main
 
 import (
 	"context"
-	"fmt"
 	"image/png"
 	"io"
 	"path/filepath"
@@ -139,35 +138,4 @@ func choose(path string, h container.Header, frames int) *previewed {
 		p.Times = append(p.Times, container.BeatTime(h.Rate(), beat).Seconds())
 	}
 	return p
-}
-
-// readPicture reads the frame that is on the panel at a beat: its own, or that
-// of the last raw beat before it.
-func readPicture(r *container.Reader, number uint32, b *container.Beat) error {
-	if err := r.ReadHeader(number, b); err != nil {
-		return err
-	}
-	if b.FrameCoding == container.Repeat {
-		e, err := r.SeekEntry(number)
-		if err != nil {
-			return err
-		}
-		raw := e.Number
-		for n := e.Number; n < number; n++ {
-			if err := r.ReadHeader(n, b); err != nil {
-				return err
-			}
-			if b.FrameCoding == container.Raw {
-				raw = n
-			}
-		}
-		number = raw
-	}
-	if err := r.Read(number, b); err != nil {
-		return err
-	}
-	if b.FrameCoding != container.Raw {
-		return fmt.Errorf("container: seek table: names beat %d, which is no key beat", number)
-	}
-	return nil
 }

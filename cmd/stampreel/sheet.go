@@ -144,14 +144,15 @@ func (s *sheet) drawFrames(ctx context.Context, img *image.NRGBA, sec section, d
 		return fmt.Errorf("%s changed while it was read", sec.clip.Path)
 	}
 	var b container.Beat
+	panel := container.NewPanel(&h)
 	for i, number := range sec.clip.Beats {
 		if err := ctx.Err(); err != nil {
 			return err
 		}
-		if err := readPicture(r, number, &b); err != nil {
+		if err := r.Show(number, panel, &b); err != nil {
 			return fmt.Errorf("%s: %w", sec.clip.Path, err)
 		}
-		frame, err := uprightPicture(&h, b.Frame)
+		frame, err := uprightPicture(&h, panel.Pixels)
 		if err != nil {
 			return fmt.Errorf("%s: %w", sec.clip.Path, err)
 		}

@@ -192,16 +192,17 @@ func unpackInto(ctx context.Context, r *container.Reader, dir string, done func(
 	}
 	encoder := png.Encoder{CompressionLevel: png.BestSpeed, BufferPool: &onePNGBuffer{}}
 	var b container.Beat
-	var picture bytes.Buffer // PNG of the last raw beat
+	panel := container.NewPanel(&h)
+	var picture bytes.Buffer // PNG of what the panel shows
 	for n := range h.Beats {
 		if err := ctx.Err(); err != nil {
 			return err
 		}
-		if err := r.Read(h.FirstBeat+n, &b); err != nil {
+		if err := r.Show(h.FirstBeat+n, panel, &b); err != nil {
 			return err
 		}
-		if b.FrameCoding == container.Raw {
-			img, err := uprightPicture(&h, b.Frame)
+		if b.FrameCoding != container.Repeat {
+			img, err := uprightPicture(&h, panel.Pixels)
 			if err != nil {
 				return err
 			}

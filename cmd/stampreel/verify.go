@@ -93,7 +93,7 @@ func verifyClip(ctx context.Context, v *verified, read func(bytes int64)) (done 
 		return 0, err
 	}
 	defer f.Close()
-	h, err := container.Verify(ctx, f, v.Bytes, func(b *container.Beat) {
+	h, err := container.Verify(ctx, f, v.Bytes, func(b *container.Beat, _ *container.Panel) {
 		n := int64(b.Sectors) * container.SectorBytes
 		done += n
 		read(n)

@@ -22,6 +22,7 @@ import (
 	"testing"
 
 	"example.org/stampreel/container"
+	"example.org/stampreel/container/frame/tiles"
 	"example.org/stampreel/container/pixel"
 	"example.org/stampreel/container/sample"
 )
@@ -86,9 +87,12 @@ func check(t *testing.T, dir string, options []string, names []string) map[strin
 // containerSays says the same of a file, by package container.
 func containerSays(data []byte, limits container.Limits) string {
 	r, err := container.NewReader(bytes.NewReader(data), int64(len(data)), limits)
-	frames, sound := crc32.NewIEEE(), crc32.NewIEEE()
+	frames, sound, panel := crc32.NewIEEE(), crc32.NewIEEE(), crc32.NewIEEE()
 	if err == nil {
-		_, err = container.Verify(context.Background(), bytes.NewReader(data), int64(len(data)), func(b *container.Beat) { frames.Write(b.Frame) })
+		_, err = container.Verify(context.Background(), bytes.NewReader(data), int64(len(data)), func(b *container.Beat, p *container.Panel) {
+			frames.Write(b.Frame)
+			panel.Write(p.Pixels)
+		})
 	}
 	var damaged *container.FormatError
 	var unsupported *container.UnsupportedError
@@ -113,13 +117,13 @@ func containerSays(data []byte, limits container.Limits) string {
 		}
 		sound.Write(s)
 	}
-	return fmt.Sprintf("ok, beats %d, frames %08x, sound %08x", h.Beats, frames.Sum32(), sound.Sum32())
+	return fmt.Sprintf("ok, beats %d, frames %08x, sound %08x, panel %08x", h.Beats, frames.Sum32(), sound.Sum32(), panel.Sum32())
 }
 
 func TestTheVectors(t *testing.T) {
 	files, err := filepath.Glob(filepath.Join(vectorFolder, "*.srq"))
-	if err != nil || len(files) < 146 {
-		t.Fatalf("%d vectors, want at least 146: %v", len(files), err)
+	if err != nil || len(files) < 199 {
+		t.Fatalf("%d vectors, want at least 199: %v", len(files), err)
 	}
 	frozen, err := filepath.Glob(filepath.Join(filepath.Dir(vectorFolder), "version-1", "*.srq"))
 	if err != nil || len(frozen) != 42 {
@@ -150,7 +154,7 @@ func TestTheVectors(t *testing.T) {
 		number := func(key string) int { n, _ := strconv.Atoi(facts[key]); return n }
 		expect := facts["expect"]
 		if expect == "ok" {
-			expect = fmt.Sprintf("ok, beats %s, frames %s, sound %s", facts["beats"], facts["frames"], facts["sound"])
+			expect = fmt.Sprintf("ok, beats %s, frames %s, sound %s, panel %s", facts["beats"], facts["frames"], facts["sound"], facts["panel"])
 		}
 		name, err := filepath.Rel(vectorFolder, file)
 		if err != nil {
@@ -164,7 +168,11 @@ func TestTheVectors(t *testing.T) {
 	}
 	for options, names := range byLimit {
 		for name, said := range check(t, vectorFolder, strings.Fields(options), names) {
-			if v := vectors[name]; said != v.expect || said != v.container {
+			v := vectors[name]
+			if before, found := strings.CutSuffix(v.expect, ", panel "); found { // the frozen ones do not say it
+				v.expect = before + said[strings.LastIndex(said, ", panel "):]
+			}
+			if said != v.expect || said != v.container {
 				t.Errorf("%s: srq.py says %q, package container %q, the vector expects %q", name, said, v.container, v.expect)
 			}
 		}
@@ -198,8 +206,8 @@ type clip struct {
 	sound    []byte         // decoded: u8, or s16 little-endian
 }
 
-// write makes a clip whose beat k is coded as codings[k], R or -, of random pixels
-// and samples.
+// write makes a clip whose beat k is coded as codings[k] of random samples and pixels: R
+// raw noise, - a repeat, K and T tiles (K of all the panel) of random rectangles.
 func write(t *testing.T, rng *rand.Rand, s container.Settings, codings string) clip {
 	t.Helper()
 	c := clip{settings: s, frames: map[int][]byte{}}
@@ -212,16 +220,49 @@ func write(t *testing.T, rng *rand.Rand, s container.Settings, codings string) c
 		t.Fatal(err)
 	}
 	var e sample.ADPCMEncoder
+	channels := s.PixelFormat.Channels()
+	codes := make([]uint8, s.Width*s.Height*channels)
+	encoder, err := tiles.NewEncoder(s.PixelFormat, s.Width, s.Height, tiles.Options{})
+	if err != nil {
+		t.Fatal(err)
+	}
 	for k, letter := range codings {
-		coding, frame := container.Repeat, []byte(nil)
-		if letter == 'R' {
-			codes := make([]uint8, s.Width*s.Height*s.PixelFormat.Channels())
+		var frame container.Frame
+		shown := make([]byte, s.PixelFormat.FrameBytes(s.Width, s.Height))
+		switch letter {
+		case 'R':
 			for i := range codes {
-				codes[i] = uint8(rng.IntN(s.PixelFormat.Levels(i % s.PixelFormat.Channels())))
+				codes[i] = uint8(rng.IntN(s.PixelFormat.Levels(i % channels)))
 			}
-			coding, frame = container.Raw, make([]byte, s.PixelFormat.FrameBytes(s.Width, s.Height))
-			s.PixelFormat.Pack(frame, codes, s.Width, s.Height)
-			c.frames[k] = frame
+			s.PixelFormat.Pack(shown, codes, s.Width, s.Height)
+			frame = container.RawFrame(shown)
+			encoder.Set(shown)
+			c.frames[k] = shown
+		case 'K', 'T':
+			if letter == 'K' {
+				clear(codes)
+			}
+			x, y := rng.IntN(s.Width), rng.IntN(s.Height)
+			for j := y; j < min(y+5, s.Height); j++ {
+				for i := x; i < min(x+6, s.Width); i++ {
+					for ch := range channels {
+						codes[(j*s.Width+i)*channels+ch] = uint8((k + i*j%3 + ch) % s.PixelFormat.Levels(ch))
+					}
+				}
+			}
+			s.PixelFormat.Pack(shown, codes, s.Width, s.Height)
+			payload, stats, err := encoder.Append(nil, shown, letter == 'K')
+			if err != nil {
+				t.Fatal(err)
+			}
+			if stats.Tiles == 0 {
+				break
+			}
+			frame = container.Frame{Coding: container.KeyTiles, Bytes: payload, PanelBytes: stats.PanelBytes}
+			if letter == 'T' {
+				frame.Coding = container.Tiles
+			}
+			c.frames[k] = shown
 		}
 		var stored []byte
 		samples := make([]int16, w.Samples()*s.Channels)
@@ -242,7 +283,7 @@ func write(t *testing.T, rng *rand.Rand, s container.Settings, codings string) c
 			}
 			c.sound = sample.AppendS16(c.sound, samples)
 		}
-		if err := w.Write(coding, frame, stored); err != nil {
+		if err := w.Write(frame, stored); err != nil {
 			t.Fatal(err)
 		}
 	}
@@ -315,6 +356,8 @@ func TestClipsOfTheWriter(t *testing.T) {
 		s := plain
 		s.PixelFormat, s.Turn = f, i%4
 		clips[f.String()] = write(t, rng, s, "R-R")
+		s.Width, s.Height = 43, 27
+		clips["tiles of "+f.String()] = write(t, rng, s, "KTTR-TTKT")
 	}
 	dir := t.TempDir()
 	var names []string
@@ -462,7 +505,11 @@ func TestMutations(t *testing.T) {
 		s.ExpectedBeats = 1
 		bases = append(bases, write(t, rng, s, strings.Repeat("R-RR--", 5)).files...)
 	}
-	if len(bases) < 6 {
+	for _, f := range []pixel.Format{pixel.RGB444, pixel.MonoPages} {
+		tiled := container.Settings{Width: 43, Height: 27, PixelFormat: f, Rate: container.Ratio{Num: 10, Den: 1}, ExpectedBeats: 1}
+		bases = append(bases, write(t, rng, tiled, "KTT-TKT-TRTT").files...)
+	}
+	if len(bases) < 8 {
 		t.Fatalf("%d files to change, want some of several parts", len(bases))
 	}
 	dir := t.TempDir()

@@ -2,7 +2,7 @@
 """Read Stampreel clips (.srq), as a worked example of container/FORMAT.md.
 
     srq.py info CLIP            the header in words, the seek table
-    srq.py frames CLIP OUTDIR   each raw frame as a picture, upright, and the sound as WAV
+    srq.py frames CLIP OUTDIR   what the panel shows as pictures, upright, the sound as WAV
     srq.py check FILE...        one line a file: the result, and why or the checksums
 
 Needs nothing but Python 3.9. Sections in the comments are those of FORMAT.md, and so
@@ -47,7 +47,7 @@ HEADER = [
     ("soundLead", "H", 0, 240),
     ("seekSectors", "H", 1, 1024),
     ("seekShift", "B", 0, 18),
-    ("frameCodings", "B", 2, 3),
+    ("frameCodings", "B", 2, 31),
     ("seekCRC", "I", None, None),
     ("leadCRC", "I", None, None),
     ("fileSectors", "I", 4, 8388607),
@@ -81,7 +81,9 @@ SEEK_STRUCT = struct.Struct("<IIHHI")
 
 LOOPS, MORE = 1, 2
 U8, S16, ADPCM = 1, 2, 3
-REPEAT, RAW = 0, 1
+REPEAT, RAW, TILES, KEY_TILES = 0, 1, 2, 4
+KNOWN_CODINGS = 1 << REPEAT | 1 << RAW | 1 << TILES | 1 << KEY_TILES
+KEY_CODINGS = (RAW, KEY_TILES)
 PIXEL_FORMATS = ("", "rgb565", "rgb565le", "rgb444", "rgb666", "rgb332",
                  "grey8", "grey4", "mono-rows", "mono-pages")
 SOUND_CODINGS = ("none", "u8", "s16", "ima-adpcm")
@@ -156,6 +158,8 @@ class Clip:
                 above = above or f"{name} {value}, this reader knows up to {largest}"
                 continue
             raise Trouble("damaged", f"{name} is {value}, legal is {least}…{largest}")
+        if h.frameCodings & ~KNOWN_CODINGS:
+            above = above or f"frameCodings {h.frameCodings}, this reader knows {KNOWN_CODINGS}"
         if above:
             raise Trouble("unsupported", above)
         h.need = struct.unpack("<8I", h.need)
@@ -288,9 +292,9 @@ class Clip:
             rule(beat.sectors == announced, f"beat {number}: sectors is {beat.sectors}, "
                  f"{announced} was announced")
 
-            is_key = beat.frameCoding == RAW
+            is_key = beat.frameCoding in KEY_CODINGS
             rule(is_key == (number == next_key),
-                 f"beat {number} is a {'key beat' if is_key else 'repeat'}, "
+                 f"beat {number} is {'a' if is_key else 'no'} key beat, "
                  "the beats before say otherwise")
             ahead = number + beat.keyAhead if beat.keyAhead else None
             rule(is_key or ahead == next_key,
@@ -318,15 +322,18 @@ class Clip:
         rule(sync == b"bt", f"{name}: beatSync is missing")
         rule(crc == binascii.crc_hqx(head[4:32], 0), f"{name}: beatCRC does not fit")
         rule(beat.number == number, f"{name}: its number is {beat.number}")
-        if beat.frameCoding > RAW:
+        if beat.frameCoding > 31 or not KNOWN_CODINGS >> beat.frameCoding & 1:
             raise Trouble("unsupported", f"{name}: frameCoding {beat.frameCoding}, "
-                          f"this reader knows up to {RAW}")
+                          "which this reader does not know")
 
         rule(h.frameCodings >> beat.frameCoding & 1,
              f"{name}: frameCoding is {beat.frameCoding}, which frameCodings leaves out")
-        want = self.frame_bytes if beat.frameCoding == RAW else 0
-        rule(beat.frameBytes == want, f"{name}: frameBytes is {beat.frameBytes}, not {want}")
-        rule(beat.panelBytes == want, f"{name}: panelBytes is {beat.panelBytes}, not {want}")
+        raw = self.frame_bytes
+        frame, panel = {REPEAT: ((0, 0), (0, 0)), RAW: ((raw, raw), (raw, raw)),
+                        TILES: ((1, raw), (1, raw)), KEY_TILES: ((1, raw), (raw, raw))}[beat.frameCoding]
+        for field, (least, most) in (("frameBytes", frame), ("panelBytes", panel)):
+            value = getattr(beat, field)
+            rule(least <= value <= most, f"{name}: {field} is {value}, legal is {least}…{most}")
         want = self.sound_bytes(number + h.soundLead)
         rule(beat.soundBytes == want, f"{name}: soundBytes is {beat.soundBytes}, not {want}")
         rule(beat.soundBytes <= h.maxSoundBytes, f"{name}: soundBytes is above maxSoundBytes")
@@ -348,21 +355,19 @@ class Clip:
         rule(not any(data[frame_end:]), f"{name}: padding of the frame is not zero")
         beat.sound = data[32:sound_end]
         beat.frame = data[frame_at:frame_end]
-        if beat.frame:
-            rule(not stray_bits(beat.frame, h.pixelFormat, h.width, h.height),
-                 f"{name}: bits that stand for no pixel are not 0")
         return beat
 
     # Step 7.
 
-    def verify(self, on_frame=lambda number, frame: None, on_sound=lambda number, sound: None):
+    def verify(self, on_frame=lambda beat, panel: None, on_sound=lambda number, sound: None):
         """Check all that is left.
 
-        on_frame gets each raw frame, on_sound the sound of each of this file's beats, with
-        the number of the beat to which it belongs, in order.
+        on_frame gets each beat and what the panel shows with it, on_sound the sound of each
+        of this file's beats, with the number of the beat to which it belongs, in order.
         """
         h = self.header
         seen = {}
+        panel = Panel(h.pixelFormat, h.width, h.height)
         for number, sound in self.lead_in(seen):
             if number < self.end_beat:
                 on_sound(number, sound)
@@ -378,9 +383,10 @@ class Clip:
             max_sound = max(max_sound, beat.soundBytes)
             all_panel += beat.panelBytes
             codings |= 1 << beat.frameCoding
-            if beat.frameCoding == RAW:
+            panel.show(beat)
+            if beat.frameCoding in KEY_CODINGS:
                 keys.append(beat.number)
-                on_frame(beat.number, beat.frame)
+            on_frame(beat, bytes(panel.pixels))
             if beat.sound and beat.number + h.soundLead < self.end_beat:
                 on_sound(beat.number + h.soundLead, beat.sound)
 
@@ -515,6 +521,135 @@ def pixels(frame, pixel_format, w, h):
     return [flat[y * w:(y + 1) * w] for y in range(h)]
 
 
+# Section 3.1: tiles.
+
+UNIT_BYTES = {"rgb565": 2, "rgb565le": 2, "rgb444": 3, "rgb666": 3}
+# Tiles begin and end on multiples of so many columns and rows, or at the panel's edge.
+TILE_STEPS = {"rgb444": (2, 1), "grey4": (2, 1), "mono-rows": (8, 1), "mono-pages": (1, 8)}
+BITS = {"rgb565": 16, "rgb565le": 16, "rgb444": 12, "rgb666": 24, "grey4": 4, "mono-rows": 1}
+
+
+def pixel_place(name, w, x, y):
+    """Where the bits of a pixel begin, counted from the high bit of byte 0, and how many."""
+    bits = BITS.get(name, 8)
+    if name == "mono-pages":
+        return (y // 8 * w + x) * 8 + 7 - y % 8, 1
+    if bits < 8:  # rows begin on a byte
+        return y * ceil_div(w * bits, 8) * 8 + x * bits, bits
+    return (y * w + x) * bits, bits
+
+
+class Panel:
+    """What a panel holds."""
+
+    def __init__(self, pixel_format, w, h):
+        self.format, self.w, self.h = pixel_format, w, h
+        self.name = PIXEL_FORMATS[pixel_format]
+        self.pixels = bytearray(frame_bytes(pixel_format, w, h))
+
+    def show(self, beat):
+        if beat.frameCoding == RAW:
+            rule(not stray_bits(beat.frame, self.format, self.w, self.h),
+                 f"beat {beat.number}: bits that stand for no pixel are not 0")
+            self.pixels[:] = beat.frame
+        elif beat.frameCoding != REPEAT:
+            self.show_tiles(beat)
+
+    def show_tiles(self, beat):
+        name = f"beat {beat.number}"
+        payload = Payload(beat.frame, name)
+        unit = UNIT_BYTES.get(self.name, 1)
+        count = int.from_bytes(payload.take(2), "little")
+        rule(count, f"{name}: no tiles")
+        colours = []  # the newest first
+        sent = 0
+        next_x = next_y = row = 0  # where key-tiles go on, and the height there
+        for k in range(count):
+            x, y, w, h, high = payload.take(5)
+            x, y = x | (high & 3) << 8, y | (high >> 2 & 3) << 8
+            w, h = (w | (high >> 4 & 3) << 8) + 1, (h | high >> 6 << 8) + 1
+            rule(x + w <= self.w and y + h <= self.h, f"{name}: tile {k} leaves the panel")
+            step_x, step_y = TILE_STEPS.get(self.name, (1, 1))
+            rule(x % step_x == 0 and (w % step_x == 0 or x + w == self.w) and
+                 y % step_y == 0 and (h % step_y == 0 or y + h == self.h),
+                 f"{name}: tile {k} does not keep to whole bytes")
+            if beat.frameCoding == KEY_TILES:
+                rule((x, y) == (next_x, next_y) and (x == 0 or h == row),
+                     f"{name}: tile {k} does not go on where the one before ends")
+                row, next_x = h, x + w
+                if next_x == self.w:
+                    next_x, next_y = 0, y + h
+            size = frame_bytes(self.format, w, h)
+            sent += size
+            units = ceil_div(size, unit)
+            tile = bytearray()
+            while len(tile) < units * unit:
+                tile += payload.operation(unit, colours)
+            rule(len(tile) == units * unit, f"{name}: an operation goes beyond tile {k}")
+            rule(not any(tile[size:]) and not stray_bits(tile[:size], self.format, w, h),
+                 f"{name}: bits of tile {k} that stand for no pixel are not 0")
+            self.draw(tile, x, y, w, h)
+        rule(payload.at == len(payload.data), f"{name}: bytes behind the last tile")
+        rule(sent == beat.panelBytes,
+             f"{name}: panelBytes is {beat.panelBytes}, the tiles have {sent}")
+        if beat.frameCoding == KEY_TILES:
+            rule((next_x, next_y) == (0, self.h), f"{name}: its tiles do not cover the panel")
+
+    def draw(self, tile, x, y, w, h):
+        for j in range(h):
+            for i in range(w):
+                source, bits = pixel_place(self.name, w, i, j)
+                target, _ = pixel_place(self.name, self.w, x + i, y + j)
+                for b in range(bits):
+                    s, t = source + b, target + b
+                    mask = 128 >> t % 8
+                    if tile[s // 8] & 128 >> s % 8:
+                        self.pixels[t // 8] |= mask
+                    else:
+                        self.pixels[t // 8] &= ~mask & 255
+
+
+class Payload:
+    """The bytes of a beat of tiles."""
+
+    def __init__(self, data, name):
+        self.data, self.name, self.at = data, name, 0
+
+    def take(self, n):
+        rule(self.at + n <= len(self.data), f"{self.name}: its tiles end too early")
+        self.at += n
+        return self.data[self.at - n:self.at]
+
+    def operation(self, unit, colours):
+        """The bytes that the next operation gives; it may change the list of colours."""
+        op, = self.take(1)
+        if op >> 4 == 1:
+            for _ in range((op & 15) + 1):
+                colours.insert(0, self.take(unit))
+                del colours[16:]
+            return b""
+        low, = self.take(1)
+        if op >> 7:
+            j, n = op >> 3 & 15, ((op & 7) << 8 | low) + 1
+            rule(j < len(colours), f"{self.name}: colour {j} of {len(colours)}")
+            return colours[j] * n
+        n = ((op & 15) << 8 | low) + 1
+        if op >> 6 == 1:
+            bits = (op >> 4 & 3) + 1
+            size = ceil_div(n * bits, 8)
+            number = int.from_bytes(self.take(size), "big")
+            unused = 8 * size - n * bits
+            rule(number & (1 << unused) - 1 == 0, f"{self.name}: bits behind the last index")
+            units = []
+            for k in range(n):
+                j = number >> (8 * size - (k + 1) * bits) & (1 << bits) - 1
+                rule(j < len(colours), f"{self.name}: colour {j} of {len(colours)}")
+                units.append(colours[j])
+            return b"".join(units)
+        rule(op >> 4 == 0, f"{self.name}: operation {op:#04x} is not known")
+        return self.take(n * unit)
+
+
 def upright(rows, turn):
     """The picture after turn quarter turns clockwise."""
     for _ in range(turn):
@@ -629,13 +764,18 @@ def check(args):
               "wholeBytes": args.limit_whole_bytes}
     all_ok = True
     for name in args.files:
-        frames, sound = Sum(), Sum()
+        frames, sound, panel = Sum(), Sum(), Sum()
+
+        def on_frame(beat, shown):
+            frames.add(None, beat.frame)
+            panel.add(None, shown)
+
         try:
             with open(name, "rb") as file:
                 clip = Clip(file, limits)
-                clip.verify(frames.add, sound.add)
+                clip.verify(on_frame, sound.add)
             print(f"{name}: ok, beats {clip.header.beats}, "
-                  f"frames {frames.crc:08x}, sound {sound.crc:08x}")
+                  f"frames {frames.crc:08x}, sound {sound.crc:08x}, panel {panel.crc:08x}")
         except Trouble as trouble:
             all_ok = False
             print(f"{name}: {trouble.kind}: {trouble}")
@@ -698,10 +838,12 @@ def frames(args):
         wav.setsampwidth(1 if h.soundCoding == U8 else 2)
         wav.setframerate(round(h.sampleRateNum / h.sampleRateDen))  # WAV has whole rates only
 
-    def write_frame(number, frame):
-        picture = netpbm(upright(pixels(frame, h.pixelFormat, h.width, h.height), h.turn))
+    def write_frame(beat, panel):
+        if beat.frameCoding == REPEAT:
+            return
+        picture = netpbm(upright(pixels(panel, h.pixelFormat, h.width, h.height), h.turn))
         kind = "ppm" if picture.startswith(b"P6") else "pgm"
-        with open(os.path.join(args.outdir, f"beat-{number:07d}.{kind}"), "wb") as file:
+        with open(os.path.join(args.outdir, f"beat-{beat.number:07d}.{kind}"), "wb") as file:
             file.write(picture)
 
     def write_sound(number, sound):

@@ -421,10 +421,12 @@ func (s *Settings) options(media *source.Media, separateSound bool) transcode.Op
 }
 
 // Verify checks every byte of a clip and returns what the budget has to know
-// of it: eight bytes a beat.
+// of it: sixteen bytes a beat.
 func Verify(ctx context.Context, f *os.File, size int64) (budget.Clip, error) {
 	var beats []beat
-	h, err := container.Verify(ctx, f, size, func(b *container.Beat) { beats = append(beats, beatOf(&b.BeatHeader)) })
+	h, err := container.Verify(ctx, f, size, func(b *container.Beat, p *container.Panel) {
+		beats = append(beats, beatOf(&b.BeatHeader, p.Windows))
+	})
 	if err != nil {
 		return budget.Clip{}, err
 	}
@@ -448,7 +450,11 @@ func Load(ctx context.Context, path string) (container.Header, budget.Clip, erro
 		if err := r.ReadHeader(h.FirstBeat+n, &b); err != nil {
 			return container.Header{}, budget.Clip{}, fmt.Errorf("%s: %w", path, err)
 		}
-		beats = append(beats, beatOf(&b.BeatHeader))
+		windows, err := r.Windows(&b)
+		if err != nil {
+			return container.Header{}, budget.Clip{}, fmt.Errorf("%s: %w", path, err)
+		}
+		beats = append(beats, beatOf(&b.BeatHeader, windows))
 	}
 	return h, budgetClip(h, beats), nil
 }
@@ -476,19 +482,21 @@ func Open(path string) (*container.Reader, *os.File, error) {
 
 // beat is a beat header cut to what the budget needs.
 type beat struct {
-	panelBytes uint32
-	sectors    uint16
-	coding     container.FrameCoding
+	frameBytes, panelBytes uint32
+	sectors, windows       uint16
+	coding                 container.FrameCoding
 }
 
-func beatOf(b *container.BeatHeader) beat { return beat{b.PanelBytes, b.Sectors, b.FrameCoding} }
+func beatOf(b *container.BeatHeader, windows int) beat {
+	return beat{b.FrameBytes, b.PanelBytes, b.Sectors, uint16(windows), b.FrameCoding}
+}
 
 func budgetClip(h container.Header, beats []beat) budget.Clip {
 	c := budget.Clip{
 		Width: int(h.Width), Height: int(h.Height), Turn: int(h.Turn), Pixels: h.PixelFormat,
 		RateNum: int64(h.RateNum), RateDen: int64(h.RateDen), SampleDen: 1,
 		Channels: int(h.Channels), Lead: int(h.SoundLead), Loops: h.Loop() && !h.Continues() && h.Part == 0,
-		Alone: true, SoundHeld: h.SoundHeld(), Place: int64(h.BeatsSector),
+		Alone: h.FrameCodings>>container.Tiles&1 == 0, SoundHeld: h.SoundHeld(), Place: int64(h.BeatsSector),
 	}
 	if h.SoundCoding != container.NoSound {
 		c.SampleNum, c.SampleDen, c.SampleBits = int64(h.SampleRateNum), int64(h.SampleRateDen), 8*h.SoundCoding.SampleBytes()
@@ -498,11 +506,10 @@ func budgetClip(h container.Header, beats []beat) budget.Clip {
 	}
 	c.Beats = func(yield func(budget.Beat) bool) {
 		for i, b := range beats {
-			out := budget.Beat{Sectors: int(b.sectors), SoundBytes: int64(h.StoredSoundBytes(h.FirstBeat + uint32(i)))}
-			if b.coding == container.Raw {
-				out.FrameBytes, out.PanelBytes, out.Windows = int64(b.panelBytes), int64(b.panelBytes), 1
-			}
-			if !yield(out) {
+			if !yield(budget.Beat{
+				Sectors: int(b.sectors), SoundBytes: int64(h.StoredSoundBytes(h.FirstBeat + uint32(i))),
+				FrameBytes: int64(b.frameBytes), PanelBytes: int64(b.panelBytes), Windows: int(b.windows), Coding: b.coding,
+			}) {
 				return
 			}
 		}

@@ -1,0 +1,117 @@
+package transcode
+
+import (
+	"bytes"
+
+	"example.org/stampreel/container"
+	"example.org/stampreel/container/frame/tiles"
+)
+
+// Coding says how the pictures of a clip may be stored. The zero value takes raw
+// frames and repeats alone.
+type Coding struct {
+	// Tiles stores of a picture what changed, where that costs less than a raw
+	// frame.
+	Tiles bool
+	// Always takes tiles wherever they are no larger than a raw frame, whatever
+	// they cost.
+	Always bool
+	// What tiles and raw frames take on the player, in one unit. All zero is
+	// tiles.DefaultCost for both.
+	TileCost, RawCost tiles.Cost
+	// How far what the panel shows may be from a picture, on the scale of 0…255 in
+	// each channel, where it saves tiles.
+	Ignore int
+}
+
+// A coder chooses the coding of each beat. It keeps what the panel holds.
+type coder struct {
+	o       Coding
+	tiles   *tiles.Encoder // nil for raw frames alone
+	payload []byte
+	raw     int64 // bytes of a raw frame
+	losses  int   // times in a row that tiles were tried and cost more
+	skip    int   // beats for which they are not tried
+}
+
+// Tiles that cost too much are tried again after 1, 2, 4 … beats, so that films whose
+// every pixel changes are not packed at the speed of the search for tiles.
+const mostLosses = 5
+
+func newCoder(o Coding, s *container.Settings) (*coder, error) {
+	c := &coder{o: o, raw: int64(container.RawFrameBytes(s.PixelFormat, s.Width, s.Height))}
+	if o.TileCost == (tiles.Cost{}) && o.RawCost == (tiles.Cost{}) {
+		c.o.TileCost, c.o.RawCost = tiles.DefaultCost, tiles.DefaultCost
+	}
+	if !o.Tiles {
+		return c, nil
+	}
+	e, err := tiles.NewEncoder(s.PixelFormat, s.Width, s.Height, tiles.Options{Cost: c.o.TileCost, Ignore: o.Ignore})
+	c.tiles = e
+	return c, err
+}
+
+// code stores the pixels that the panel is to show; same says that it shows them
+// already. The frame is valid until the next call.
+func (c *coder) code(pixels []byte, same, key bool) (container.Frame, error) {
+	switch {
+	case same && !key:
+		return container.Frame{}, nil
+	case c.tiles == nil:
+		return container.RawFrame(pixels), nil
+	case c.skip > 0 && !c.calm(pixels):
+		c.skip--
+		return c.takeRaw(pixels)
+	}
+	var stats tiles.Stats
+	var err error
+	c.payload, stats, err = c.tiles.Append(c.payload[:0], pixels, key)
+	if err != nil {
+		return container.Frame{}, err
+	}
+	if stats.Tiles == 0 {
+		return container.Frame{}, nil // what changed is ignored
+	}
+	if int64(stats.FrameBytes) > c.raw || !c.o.Always && c.tilesCost(stats) >= c.rawCost() {
+		c.losses = min(c.losses+1, mostLosses)
+		if c.skip = 1<<c.losses - 1; c.o.Always {
+			c.skip = 0
+		}
+		return c.takeRaw(pixels)
+	}
+	c.losses, c.skip = 0, 0
+	coding := container.Tiles
+	if key {
+		coding = container.KeyTiles
+	}
+	return container.Frame{Coding: coding, Bytes: c.payload, PanelBytes: stats.PanelBytes}, nil
+}
+
+func (c *coder) takeRaw(pixels []byte) (container.Frame, error) {
+	return container.RawFrame(pixels), c.tiles.Set(pixels)
+}
+
+func (c *coder) tilesCost(s tiles.Stats) int64 {
+	k := c.o.TileCost
+	return int64(s.Tiles)*k.Tile + int64(s.PanelBytes)*k.PanelByte + int64(s.FrameBytes)*k.CardByte
+}
+
+func (c *coder) rawCost() int64 {
+	k := c.o.RawCost
+	return k.Tile + c.raw*(k.PanelByte+k.CardByte)
+}
+
+// calm reports whether at least half of the panel keeps what it shows, by
+// stretches of its bytes: then tiles are worth a trial.
+func (c *coder) calm(pixels []byte) bool {
+	const stretch = 64
+	held := c.tiles.Held()
+	same, all := 0, 0
+	for at := 0; at < len(pixels); at += stretch {
+		end := min(at+stretch, len(pixels))
+		if all++; bytes.Equal(pixels[at:end], held[at:end]) {
+			same++
+		}
+	}
+	return 2*same >= all
+}
