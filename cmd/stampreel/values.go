@@ -44,6 +44,9 @@ func packingFlags() []cli.Flag {
 		&cli.Float64Flag{Name: "gamma", Value: 1, Category: ofPicture, Usage: "`EXPONENT` above 1 lightens the middle (1.8 suits one-bit panels), 0.2 to 5"},
 		&cli.Float64Flag{Name: "saturation", Value: 1, Category: ofPicture, Usage: "`FACTOR` of colour, 0 is grey, 0 to 4"},
 
+		&cli.StringFlag{Name: "coding", Value: "auto", Category: ofPicture, Usage: "`NAME`: raw pictures, tiles (only what changed), or auto: for each picture what costs the player less, tiles only if its file says how fast it decodes them"},
+		&cli.IntFlag{Name: "ignore", Category: ofPicture, Usage: "changes up to `N` of 255 in each colour need no tile"},
+
 		&cli.StringFlag{Name: "rate", Category: ofTime, Usage: "`NUMBER` of pictures a second: 25, 12.5 or 30000/1001; numbered frames play at it", DefaultText: "the source's, within what the panel takes"},
 		&cli.StringFlag{Name: "hold", Category: ofTime, Usage: "`SECONDS` (or m:ss) that a still is shown", DefaultText: "as long as its sound, else 5"},
 		&cli.StringFlag{Name: "from", Category: ofTime, Usage: "`TIME` in the source at which to begin: 90, 1:30 or 1:02:03.5"},
@@ -99,6 +102,14 @@ func packingSettings(c *call, player *playerfile.Player) (s fill.Settings, err e
 		if x := c.Float64(v.flag); !(x >= v.lo && x <= v.hi) {
 			return s, usagef("--%s: %g is not from %g to %g", v.flag, x, v.lo, v.hi)
 		}
+	}
+	coding, ok := fill.Codings()[c.String("coding")]
+	if !ok {
+		return s, badChoice("coding", c.String("coding"), "auto", "raw", "tiles")
+	}
+	s.Coding, s.Ignore = coding, c.Int("ignore")
+	if s.Ignore < 0 || s.Ignore > 255 {
+		return s, usagef("--ignore: %d is not from 0 to 255", s.Ignore)
 	}
 	if s.Rate, err = parseRatio("rate", c.String("rate")); err != nil {
 		return s, err

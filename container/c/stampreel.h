@@ -1279,14 +1279,23 @@ int32_t stampreel_tiles_next(stampreel_tiles *t, const uint8_t *in, uint32_t *by
         case SRQ_TILE_RUN: unit = t->list[(t->first + t->pick) & 15];
         default: break;
         }
-        do {
-            for (i = 0; i < t->unit; i++) {
-                if (--t->left || !t->tail) out[made++] = unit[i];
-                else if (unit[i]) what = STAMPREEL_DAMAGED;
+        for (i = 0; i < t->unit; i++) {
+            if (--t->left || !t->tail) out[made++] = unit[i];
+            else if (unit[i]) what = STAMPREEL_DAMAGED;
+        }
+        if (--t->count) {
+            if (t->state != SRQ_TILE_INDEX) { /* all but the last one, quickly */
+                uint32_t step = t->state == SRQ_TILE_LITERAL ? t->unit : 0;
+                if (step) unit = in + used;
+                for (; t->count > 1 && most - made >= t->unit && given - used >= step; t->count--) {
+                    for (i = 0; i < t->unit; i++) out[made++] = unit[i];
+                    t->left -= t->unit;
+                    unit += step;
+                    used += step;
+                }
             }
-            t->count--;
-        } while (t->state == SRQ_TILE_RUN && t->count && most - made >= t->unit);
-        if (t->count) continue;
+            continue;
+        }
         if (t->state == SRQ_TILE_INDEX && t->bits) what = STAMPREEL_DAMAGED;
         t->state = SRQ_TILE_OPERATION;
         if (t->left || what) continue;

@@ -17,7 +17,7 @@ import (
 )
 
 // packing is raised whenever the same source and settings give another clip.
-const packing = 3
+const packing = 4
 
 // note is what a clip keeps, in the free area of its header, of how it was
 // made: four letters, a byte of flags, three bytes of zero, the SHA-256 of
@@ -97,9 +97,10 @@ func (s *Settings) sumOf(o *transcode.Options) [sha256.Size]byte {
 		SoundTrack             int
 		Meter, SoftenFlashes   bool
 		Loudness               float64 `json:",omitempty"`
+		Coding                 transcode.Coding
 	}{
 		packing, p.Framing(), p.Turn, int(p.Format), p.Round, p.Tone, p.Dither, o.Rate, o.RateLimit, s.Hold,
-		o.Sound, o.SoundOptions, o.ADPCM, o.Loops, o.SoundBuffer, o.PartSectors, s.Matrix, s.FullRange, s.SoundTrack, s.Meter, s.SoftenFlashes, s.Loudness,
+		o.Sound, o.SoundOptions, o.ADPCM, o.Loops, o.SoundBuffer, o.PartSectors, s.Matrix, s.FullRange, s.SoundTrack, s.Meter, s.SoftenFlashes, s.Loudness, o.Coding,
 	}
 	text, err := json.Marshal(basis)
 	if err != nil {

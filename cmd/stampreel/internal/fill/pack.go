@@ -50,6 +50,10 @@ type Settings struct {
 	// A source of which a part is missing or damaged is an error.
 	Strict bool
 
+	// How pictures are stored, and how far they may be off where that saves tiles.
+	Coding Coding
+	Ignore int
+
 	SoundDither sound.Dither
 	Loudness    float64 // LUFS that each clip gets; 0 leaves the level as it is
 	ADPCM       bool    // sound as IMA ADPCM, a quarter of 16-bit
@@ -57,6 +61,30 @@ type Settings struct {
 	FullRange   *bool
 	PartSectors int64 // of 512 bytes, beyond which a clip is split; 0: what FAT32 takes
 	Workers     int
+}
+
+// Coding says how pictures may be stored.
+type Coding int
+
+// Auto takes for each beat what costs the player least: tiles only where its file says
+// how fast it decodes them.
+const (
+	Auto  Coding = iota
+	Raw          // raw frames
+	Tiles        // tiles wherever they are no larger than a raw frame
+)
+
+// Codings are all of them, by the names users write.
+func Codings() map[string]Coding { return map[string]Coding{"auto": Auto, "raw": Raw, "tiles": Tiles} }
+
+// coding is what the transcoder is told.
+func (s *Settings) coding() transcode.Coding {
+	c := transcode.Coding{Tiles: s.Coding == Tiles || s.Coding == Auto && budget.DecodesTiles(s.Player), Always: s.Coding == Tiles}
+	if c.Tiles {
+		c.Ignore = s.Ignore
+		c.TileCost, c.RawCost = budget.TileCost(s.Player)
+	}
+	return c
 }
 
 // DefaultHold is how many seconds a still without sound is shown.
@@ -396,6 +424,7 @@ func (s *Settings) options(media *source.Media, separateSound bool) transcode.Op
 		SoundOptions: sound.Options{Dither: s.SoundDither},
 		Loudness:     s.Loudness,
 		ADPCM:        s.ADPCM,
+		Coding:       s.coding(),
 		SoundBuffer:  s.Player.Memory.ReadAhead.Value / 2,
 		PartSectors:  s.PartSectors,
 		Workers:      s.Workers,

@@ -1,0 +1,27 @@
+package budget
+
+import (
+	"math"
+
+	"example.org/stampreel/budget/playerfile"
+	"example.org/stampreel/container/frame/tiles"
+)
+
+// TileCost is what tiles, and what raw frames, take on a player, in picoseconds: the
+// window and the driver's set-up, a byte on the panel's bus, a byte from the card, and
+// for tiles their decoding, where the player file has that. Card and panel may work at
+// the same time; the sum is what both together are kept from.
+func TileCost(p *playerfile.Player) (tile, raw tiles.Cost) {
+	l := newLink(&Clip{RateNum: 1, RateDen: 1}, summary{maxSectors: 1}, p)
+	picoseconds := func(seconds float64) int64 { return int64(math.Round(min(seconds, 1) * 1e12)) }
+	raw = tiles.Cost{Tile: picoseconds(l.window), PanelByte: picoseconds(l.pixel), CardByte: picoseconds(1 / l.rate)}
+	tile = raw
+	tile.Tile = picoseconds(l.window + l.decoder.tile)
+	tile.PanelByte = picoseconds(l.pixel + l.decoder.pixel)
+	return tile, raw
+}
+
+// DecodesTiles tells whether a player decodes tiles: its file says how fast.
+func DecodesTiles(p *playerfile.Player) bool {
+	return p.Decode.TileSetUp.Known() && p.Decode.TileByte.Known()
+}
