@@ -115,6 +115,9 @@ func (r *runner) prepare(ctx context.Context) error {
 		}
 	}
 	r.flash = flash.New(r.settings.Width, r.settings.Height, r.settings.Loops)
+	if r.coder, err = newCoder(r.o.Coding, &r.settings); err != nil {
+		return err
+	}
 	if metered {
 		if r.pictures, err = r.openMeter(ctx); err != nil {
 			return err

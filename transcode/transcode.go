@@ -158,9 +158,6 @@ func Run(ctx context.Context, in Input, create func(part int) (io.WriteSeeker, e
 		return nil, err
 	}
 	r.w = w
-	if r.coder, err = newCoder(o.Coding, &r.settings); err != nil {
-		return nil, err
-	}
 
 	renderers := make([]*picture.Renderer, max(o.Workers, 1))
 	for i := range renderers {

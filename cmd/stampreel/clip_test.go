@@ -306,6 +306,7 @@ func TestASheetTooLargeToDrawIsRefusedBeforeItIsDrawn(t *testing.T) {
 }
 
 func TestInfoAccountsForEveryByteAndBeat(t *testing.T) {
+	tiled := int64(0)
 	goodVectors(t, func(t *testing.T, path string, facts map[string]string) {
 		f, err := clipFactsOf(context.Background(), path, open(t, path))
 		if err != nil {
@@ -318,12 +319,13 @@ func TestInfoAccountsForEveryByteAndBeat(t *testing.T) {
 		if f.Bytes != info.Size() || f.PictureBytes+f.SoundBytes+f.OtherBytes != f.Bytes || f.OtherBytes < 1024 {
 			t.Errorf("%d bytes: %d, %d, %d; the file has %d", f.Bytes, f.PictureBytes, f.SoundBytes, f.OtherBytes, info.Size())
 		}
-		if fmt.Sprint(f.RawBeats+f.RepeatBeats) != facts["beats"] || f.KeyBeats != f.RawBeats {
-			t.Errorf("%d raw, %d repeats, %d key beats of %s", f.RawBeats, f.RepeatBeats, f.KeyBeats, facts["beats"])
+		if fmt.Sprint(f.RawBeats+f.TileBeats+f.RepeatBeats) != facts["beats"] || f.KeyBeats < f.RawBeats || f.KeyBeats > f.RawBeats+f.TileBeats {
+			t.Errorf("%d raw, %d of tiles, %d repeats, %d key beats of %s", f.RawBeats, f.TileBeats, f.RepeatBeats, f.KeyBeats, facts["beats"])
 		}
-		if f.PictureBytes != f.RawBeats*int64(f.FrameBytes) {
-			t.Errorf("%d bytes of %d frames of %d", f.PictureBytes, f.RawBeats, f.FrameBytes)
+		if tiles := f.PictureBytes - f.RawBeats*int64(f.FrameBytes); tiles < 10*f.TileBeats || tiles > f.TileBeats*int64(f.FrameBytes) || f.Tiles < f.TileBeats {
+			t.Errorf("%d bytes of %d raw frames of %d, and of %d beats of %d tiles", f.PictureBytes, f.RawBeats, f.FrameBytes, f.TileBeats, f.Tiles)
 		}
+		tiled += f.TileBeats
 		if f.KeyDistance <= 0 || f.KeyDistance > 2 { // FORMAT.md 2.2: at most two seconds
 			t.Errorf("key beats %v s apart", f.KeyDistance)
 		}
@@ -333,6 +335,9 @@ func TestInfoAccountsForEveryByteAndBeat(t *testing.T) {
 			}
 		}
 	})
+	if tiled < 50 {
+		t.Errorf("%d beats of tiles in all vectors", tiled)
+	}
 }
 
 func TestANewFolderThatFailsLeavesNothing(t *testing.T) {

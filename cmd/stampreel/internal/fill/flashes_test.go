@@ -79,12 +79,13 @@ func TestAFlashingSourceIsSoftenedUntilItPasses(t *testing.T) {
 	h := r.Header()
 	a := flash.New(int(h.Width), int(h.Height), h.Loop())
 	var b container.Beat
+	panel := container.NewPanel(&h)
 	for n := range h.Beats {
-		if err := r.Read(n, &b); err != nil {
+		if err := r.Show(n, panel, &b); err != nil {
 			t.Fatal(err)
 		}
-		if len(b.Frame) > 0 {
-			a.AddFrame(h.PixelFormat, b.Frame, container.BeatTime(h.Rate(), n))
+		if b.FrameCoding != container.Repeat {
+			a.AddFrame(h.PixelFormat, panel.Pixels, container.BeatTime(h.Rate(), n))
 		}
 	}
 	if found := a.Report(); !found.Passes() {

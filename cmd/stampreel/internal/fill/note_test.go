@@ -32,6 +32,8 @@ func TestEachSettingIsInTheNote(t *testing.T) {
 		"Tone":          func(s *Settings) { s.Tone = picture.Tone{Contrast: 1.1, Gamma: 1, Saturation: 1} },
 		"Dither":        func(s *Settings) { d := picture.Atkinson; s.Dither = &d },
 		"Rate":          func(s *Settings) { s.Rate = source.Ratio{Num: 5, Den: 1} },
+		"Coding":        func(s *Settings) { s.Coding = Tiles },
+		"Ignore":        func(s *Settings) { s.Ignore = 2 },
 		"Hold":          func(s *Settings) { s.Hold = source.Ratio{Num: 9, Den: 1} },
 		"Loop":          func(s *Settings) { yes := true; s.Loop = &yes },
 		"NoSound":       func(s *Settings) { s.NoSound = true },

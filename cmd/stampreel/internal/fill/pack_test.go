@@ -23,6 +23,7 @@ func TestAClipHasItsNameOnlyWhenItIsWhole(t *testing.T) {
 	card := t.TempDir()
 	path := put(t, card, "a.srq", []byte("old"))
 	s := sign(t)
+	s.Coding = Raw // beats are written at once
 	var during []string
 	var total, counted int64
 	p, err := s.Pack(background, Job{

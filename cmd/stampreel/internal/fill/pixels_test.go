@@ -57,10 +57,11 @@ func barsY4M(codes func(b *bar) [3]uint8) []byte {
 func upright(t *testing.T, r *container.Reader, h *container.Header, number uint32) *image.NRGBA {
 	t.Helper()
 	var b container.Beat
-	if err := r.Read(number, &b); err != nil {
+	panel := container.NewPanel(h)
+	if err := r.Show(number, panel, &b); err != nil {
 		t.Fatal(err)
 	}
-	img, err := h.PixelFormat.Image(b.Frame, int(h.Width), int(h.Height))
+	img, err := h.PixelFormat.Image(panel.Pixels, int(h.Width), int(h.Height))
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -66,13 +66,14 @@ func play(t *testing.T, path string, show func(beat int, img *image.NRGBA)) (h c
 	}
 	channels := int(h.Channels)
 	var b container.Beat
+	panel := container.NewPanel(&h)
 	for n := range h.Beats {
-		if err := r.Read(n, &b); err != nil {
+		if err := r.Show(n, panel, &b); err != nil {
 			t.Fatal(err)
 		}
 		var img *image.NRGBA
-		if b.FrameCoding == container.Raw {
-			if img, err = h.PixelFormat.Image(b.Frame, int(h.Width), int(h.Height)); err != nil {
+		if b.FrameCoding != container.Repeat {
+			if img, err = h.PixelFormat.Image(panel.Pixels, int(h.Width), int(h.Height)); err != nil {
 				t.Fatal(err)
 			}
 		}

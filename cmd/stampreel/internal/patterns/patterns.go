@@ -71,7 +71,8 @@ func For(p *playerfile.Player) ([]Clip, error) {
 // best rate it is made at the next lower one; the last is taken as it is.
 func (c *Clip) Pack(ctx context.Context, p *playerfile.Player, folder string, workers int) (*fill.Packed, error) {
 	none := picture.None
-	s := fill.Settings{Player: p, Fit: picture.Stretch, Dither: &none, Loop: &c.loop, Workers: workers}
+	// Raw frames are what a new player can show first.
+	s := fill.Settings{Player: p, Fit: picture.Stretch, Dither: &none, Loop: &c.loop, Coding: fill.Raw, Workers: workers}
 	for i, rate := range c.rates {
 		s.Rate = source.Ratio{Num: rate, Den: 1}
 		path := filepath.Join(folder, c.File)

@@ -1,0 +1,102 @@
+package transcode
+
+import (
+	"bytes"
+	"math/rand/v2"
+	"testing"
+
+	"example.org/stampreel/container"
+	"example.org/stampreel/container/frame/tiles"
+	"example.org/stampreel/container/pixel"
+)
+
+// film returns pixels of 64×40 in rgb565, changed from frame to frame: noise everywhere
+// where noisy, else one small patch.
+func filmOf(rnd *rand.Rand, frame []byte, noisy bool) []byte {
+	next := bytes.Clone(frame)
+	if noisy {
+		for i := range next {
+			next[i] = byte(rnd.Uint32())
+		}
+		return next
+	}
+	at := rnd.IntN(30)*128 + 2*rnd.IntN(50)
+	for y := range 8 {
+		copy(next[at+128*y:][:16], bytes.Repeat([]byte{byte(rnd.Uint32()), 7}, 8))
+	}
+	return next
+}
+
+// Of noise raw frames are kept, of small changes tiles; whatever is chosen, the panel shows
+// each picture, and what was chosen never costs more than a raw frame.
+func TestACodingIsChosenForEachBeat(t *testing.T) {
+	settings := container.Settings{Width: 64, Height: 40, PixelFormat: pixel.RGB565, Rate: container.Ratio{Num: 10, Den: 1}}
+	h := container.Header{Width: 64, Height: 40, PixelFormat: pixel.RGB565}
+	for _, o := range []Coding{{}, {Tiles: true}, {Tiles: true, Always: true}} {
+		rnd := rand.New(rand.NewPCG(1, 2))
+		c, err := newCoder(o, &settings)
+		if err != nil {
+			t.Fatal(err)
+		}
+		panel, pixels := container.NewPanel(&h), make([]byte, 2*64*40)
+		kinds := map[bool]map[container.FrameCoding]int{true: {}, false: {}}
+		for n := range 400 {
+			noisy := n/100%2 == 1
+			same := n%7 == 3
+			if !same {
+				pixels = filmOf(rnd, pixels, noisy)
+			}
+			frame, err := c.code(pixels, same, n%20 == 0)
+			if err != nil {
+				t.Fatal(err)
+			}
+			kinds[noisy][frame.Coding]++
+			if len(frame.Bytes) > len(pixels) {
+				t.Fatalf("beat %d: %v of %d bytes", n, frame.Coding, len(frame.Bytes))
+			}
+			b := container.Beat{BeatHeader: container.BeatHeader{Number: uint32(n), FrameCoding: frame.Coding, PanelBytes: uint32(frame.PanelBytes)}, Frame: frame.Bytes}
+			if n%20 == 0 && !b.Key() {
+				t.Fatalf("beat %d: %v where a key beat is due", n, frame.Coding)
+			}
+			if err := panel.Show(&b); err != nil || !bytes.Equal(panel.Pixels, pixels) {
+				t.Fatalf("beat %d, %v: the panel shows another picture: %v", n, frame.Coding, err)
+			}
+		}
+		calm, noise := kinds[false], kinds[true]
+		if o.Tiles && (calm[container.Tiles] < 100 || calm[container.Raw] > 5 || noise[container.Raw] < 100) || !o.Tiles && len(calm)+len(noise) != 4 {
+			t.Errorf("%+v: of small changes %v, of noise %v", o, calm, noise)
+		}
+	}
+}
+
+// What is ignored is no tile, and does not add up.
+func TestIgnoredChangesDoNotAddUp(t *testing.T) {
+	settings := container.Settings{Width: 16, Height: 8, PixelFormat: pixel.Grey8}
+	h := container.Header{Width: 16, Height: 8, PixelFormat: pixel.Grey8}
+	c, err := newCoder(Coding{Tiles: true, Ignore: 3, TileCost: tiles.DefaultCost, RawCost: tiles.DefaultCost}, &settings)
+	if err != nil {
+		t.Fatal(err)
+	}
+	panel, repeats := container.NewPanel(&h), 0
+	for n := range 60 {
+		pixels := bytes.Repeat([]byte{byte(100 + n)}, 128)
+		frame, err := c.code(pixels, false, n == 0)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if frame.Coding == container.Repeat {
+			repeats++
+		}
+		if err := panel.Show(&container.Beat{BeatHeader: container.BeatHeader{FrameCoding: frame.Coding, PanelBytes: uint32(frame.PanelBytes)}, Frame: frame.Bytes}); err != nil {
+			t.Fatal(err)
+		}
+		for _, p := range panel.Pixels {
+			if d := int(p) - int(pixels[0]); d < -3 || d > 3 {
+				t.Fatalf("beat %d shows %d, want %d ± 3", n, p, pixels[0])
+			}
+		}
+	}
+	if repeats != 45 { // three of four
+		t.Errorf("%d repeats in 60 beats that rise by 1 each, want 45", repeats)
+	}
+}
