@@ -93,7 +93,7 @@ func BenchmarkPackingAVideo(b *testing.B) {
 					"d.audio_0 ! queue ! aacparse ! avdec_aac ! fakesink sync=false")
 			}))
 			pack = append(pack, timed(func() {
-				if out, err := exec.Command(binary, "pack", video, "-o", filepath.Join(dir, "clip.srq"), "--player", "rect-240x135").CombinedOutput(); err != nil {
+				if out, err := exec.Command(binary, "pack", video, "-o", filepath.Join(dir, "clip.srq"), "--player", "rect-240x135", "--coding", "raw").CombinedOutput(); err != nil {
 					b.Fatalf("%v: %s", err, out)
 				}
 			}))

@@ -135,24 +135,31 @@ type yccTable struct {
 	moved [4096]*ramp
 	// Green's ramp is moved[greenCb[cb]+greenCr[cr]]; 2048 is part of greenCb.
 	greenCb, greenCr [256]int
-	// Steps that one 64th of a chroma code moves a primary, times 65536.
+	// Steps that one 64th of a chroma code moves a primary, times 2^17. They fit
+	// 16 bits.
 	fineRed, fineGreenCb, fineGreenCr, fineBlue int
+	// For addSquares in a table of the light that lightCurve gives; else nil.
+	lanes *lanes
 }
 
-// newYCCTable makes the table of a Colour whose Transfer is SDR.
-func newYCCTable(c Colour) (*yccTable, error) {
+// newYCCTable makes the table of a Colour whose Transfer is SDR: of exact light,
+// or of that of a lightCurve, which is close to it.
+func newYCCTable(c Colour, close bool) (*yccTable, error) {
 	d, err := c.decoding(8)
 	if err != nil {
 		return nil, err
 	}
-	t := new(yccTable)
+	t, curve := new(yccTable), lightCurveOf(c.FullRange)
 	for f := range t.curve {
 		for i := range t.curve[f] {
-			y := float64(i-maxMove) + float64(f)/stepsPerCode
-			t.curve[f][i] = linear16(d.scale * (y - d.black))
+			if steps := (i-maxMove-int(d.black))*stepsPerCode + f; close {
+				t.curve[f][i] = curve.at(steps)
+			} else {
+				t.curve[f][i] = linear16(d.scale * float64(steps) / stepsPerCode)
+			}
 		}
 	}
-	fine := func(codes float64) int { return int(math.Round(stepsPerCode * codes / 64 * 65536)) }
+	fine := func(codes float64) int { return int(math.Round(stepsPerCode * codes / 64 * (1 << 17))) }
 	t.fineRed, t.fineBlue = fine(d.redCr), fine(d.blueCb)
 	t.fineGreenCb, t.fineGreenCr = fine(d.greenCb), fine(d.greenCr)
 	for i := range 256 {
@@ -165,11 +172,14 @@ func newYCCTable(c Colour) (*yccTable, error) {
 	for i := range t.moved {
 		t.moved[i] = t.ramp(i - noMove)
 	}
+	if close {
+		t.lanes = lanesOf(t, curve, int(d.black))
+	}
 	return t, nil
 }
 
 // steps is the move, in whole steps, made by chroma in 64ths of a code.
-func steps(fine, chroma int) int { return (fine*chroma + 1<<15) >> 16 }
+func steps(fine, chroma int) int { return (fine*chroma + 1<<16) >> 17 }
 
 // ramp is the ramp moved by so many steps, or by the largest possible move.
 func (t *yccTable) ramp(steps int) *ramp {
@@ -186,18 +196,23 @@ func (t *yccTable) fine(cb, cr int) (r, g, b *ramp) {
 	return r, g, b
 }
 
-// yccTables are made when first asked for, one for each Matrix and range.
-var yccTables sync.Map // Colour to *yccTable
+// yccTables are made when first asked for, two for each Matrix and range.
+var yccTables sync.Map // yccTableKey to *yccTable
 
-func yccTableFor(c Colour) (*yccTable, error) {
-	c = Colour{Matrix: c.Matrix, FullRange: c.FullRange}
-	if t, ok := yccTables.Load(c); ok {
+type yccTableKey struct {
+	matrix           Matrix
+	fullRange, close bool
+}
+
+func yccTableFor(c Colour, close bool) (*yccTable, error) {
+	key := yccTableKey{c.Matrix, c.FullRange, close}
+	if t, ok := yccTables.Load(key); ok {
 		return t.(*yccTable), nil
 	}
-	t, err := newYCCTable(c)
+	t, err := newYCCTable(c, close)
 	if err != nil {
 		return nil, err
 	}
-	kept, _ := yccTables.LoadOrStore(c, t)
+	kept, _ := yccTables.LoadOrStore(key, t)
 	return kept.(*yccTable), nil
 }

@@ -269,9 +269,16 @@ func (s *Scaler) alongX(out []uint32) {
 		x := &s.x.boxes[i]
 		var r, g, b uint64
 		whole := row[x.a:x.b]
-		for ; len(whole) >= 4; whole = whole[4:] {
+		for ; len(whole) >= 8; whole = whole[8:] {
+			p, q := whole[0]+whole[1]+whole[2]+whole[3], whole[4]+whole[5]+whole[6]+whole[7]
+			r += p&laneMask + q&laneMask
+			g += p>>laneBits&laneMask + q>>laneBits&laneMask
+			b += p>>(2*laneBits) + q>>(2*laneBits)
+		}
+		if len(whole) >= 4 {
 			pr, pg, pb := unpack(whole[0] + whole[1] + whole[2] + whole[3])
 			r, g, b = r+pr, g+pg, b+pb
+			whole = whole[4:]
 		}
 		for _, p := range whole {
 			pr, pg, pb := unpack(p)

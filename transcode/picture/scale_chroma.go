@@ -4,9 +4,8 @@ import "image"
 
 // chroma reads rows of a YCbCr picture of 8 bits a sample and SDR.
 type chroma struct {
-	pic    *image.YCbCr
-	table  *yccTable
-	colour Colour // of table
+	pic   *image.YCbCr
+	table *yccTable
 	siting
 }
 
@@ -52,16 +51,12 @@ func (s *Scaler) openChroma(p *image.YCbCr, colour Colour) error {
 		return err
 	}
 	c := &s.chroma
-	if c.table == nil || c.colour != colour {
-		t, err := yccTableFor(colour)
-		if err != nil {
-			return err
-		}
-		c.table, c.colour = t, colour
-	}
 	c.pic = p
 	c.settle(p.Rect.Min, p.SubsampleRatio, &s.x, &s.y)
-	return nil
+	squares := c.simple() && c.subX == 2 && c.subY == 2 // else all light is exact
+	table, err := yccTableFor(colour, squares)
+	c.table = table
+	return err
 }
 
 // settle works out the chroma of a picture whose top left corner is at min.
@@ -121,12 +116,14 @@ func (c *chroma) addRows(row []uint64, x0, y, end int) int {
 	}
 	odd := x0 & 1 // the first pixel is the last that its chroma serves
 	if c.subY == 2 && y&1 == 0 && y+1 < end {
-		below := p.Y[p.YOffset(x0, y+1):][:n]
+		pairs := (end - y) / 2
+		q := squares{p.Y[p.YOffset(x0, y):], cb, cr, p.YStride, p.CStride, pairs}
 		if odd == 1 {
-			c.table.addSquares(row[:1], luma, below, cb, cr)
+			c.table.addSquares(row[:1], q)
+			q.luma, q.cb, q.cr = q.luma[1:], cb[1:], cr[1:]
 		}
-		c.table.addSquares(row[odd:], luma[odd:], below[odd:], cb[odd:], cr[odd:])
-		return 2
+		c.table.addSquares(row[odd:], q)
+		return 2 * pairs
 	}
 	if odd == 1 {
 		c.table.add(row[:1], luma, cb, cr)
@@ -164,22 +161,54 @@ func (t *yccTable) addPairs(row []uint64, luma, cb, cr []uint8) {
 	}
 }
 
-// addSquares adds the pixels of two rows that share chroma in squares of four.
-func (t *yccTable) addSquares(row []uint64, top, bottom, cb, cr []uint8) {
+// squares are pairs of rows that share chroma in squares of four. Each plane begins
+// at the first column, and has rows as far apart as its stride says.
+type squares struct {
+	luma, cb, cr             []uint8
+	lumaStride, chromaStride int
+	pairs                    int
+}
+
+// from is the same from a column on, an even number of them.
+func (q squares) from(column int) squares {
+	q.luma, q.cb, q.cr = q.luma[column:], q.cb[column/2:], q.cr[column/2:]
+	return q
+}
+
+// addSquares adds the pixels of pairs of rows, at most gather rows: most pixels of
+// most films. Vector instructions, where there are any, give the same as the tables.
+func (t *yccTable) addSquares(row []uint64, q squares) {
+	if n := vectorColumns(len(row)); n > 0 && t.lanes != nil {
+		_ = q.luma[(2*q.pairs-1)*q.lumaStride+n-1]
+		_, _ = q.cb[(q.pairs-1)*q.chromaStride+n/2-1], q.cr[(q.pairs-1)*q.chromaStride+n/2-1]
+		addSquaresVector(&row[0], &q.luma[0], &q.cb[0], &q.cr[0], q.lumaStride, q.chromaStride, q.pairs, n, t.lanes)
+		if row = row[n:]; len(row) == 0 {
+			return
+		}
+		q = q.from(n)
+	}
+	t.addSquaresByTable(row, q)
+}
+
+func (t *yccTable) addSquaresByTable(row []uint64, q squares) {
 	both := func(r, g, b *ramp, y0, y1 uint8) uint64 {
 		return (uint64(r[y0]) + uint64(r[y1])) +
 			(uint64(g[y0])+uint64(g[y1]))<<laneBits +
 			(uint64(b[y0])+uint64(b[y1]))<<(2*laneBits)
 	}
-	top, bottom, cr = top[:len(row)], bottom[:len(row)], cr[:len(cb)]
-	for i := 1; i < len(row); i += 2 {
-		r, g, b := t.ramps(cb[i/2], cr[i/2])
-		row[i-1] += both(r, g, b, top[i-1], bottom[i-1])
-		row[i] += both(r, g, b, top[i], bottom[i])
-	}
-	if i := len(row) - 1; i&1 == 0 {
-		r, g, b := t.ramps(cb[i/2], cr[i/2])
-		row[i] += both(r, g, b, top[i], bottom[i])
+	n := len(row)
+	for p := range q.pairs {
+		top, bottom := q.luma[2*p*q.lumaStride:][:n], q.luma[(2*p+1)*q.lumaStride:][:n]
+		cb, cr := q.cb[p*q.chromaStride:][:(n+1)/2], q.cr[p*q.chromaStride:][:(n+1)/2]
+		for i := 1; i < n; i += 2 {
+			r, g, b := t.ramps(cb[i/2], cr[i/2])
+			row[i-1] += both(r, g, b, top[i-1], bottom[i-1])
+			row[i] += both(r, g, b, top[i], bottom[i])
+		}
+		if i := n - 1; i >= 0 && i&1 == 0 {
+			r, g, b := t.ramps(cb[i/2], cr[i/2])
+			row[i] += both(r, g, b, top[i], bottom[i])
+		}
 	}
 }
 

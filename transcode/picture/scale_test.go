@@ -96,8 +96,10 @@ func TestFlatPicturesStayExactlyFlat(t *testing.T) {
 		one := scaled(t, src, whole(src.Image), size.X, size.Y).Pix[:3]
 		r := randomRect(rnd, size)
 		w, h := 1+rnd.IntN(40), 1+rnd.IntN(40)
-		for i, v := range scaled(t, src, r, w, h).Pix {
-			if v != one[i%3] {
+		all := scaled(t, src, r, w, h).Pix
+		for i, v := range all {
+			// The light of films that shrink is worked out another way, see lightCurve.
+			if v != all[i%3] || 255*math.Abs(srgbEncode(float64(v)/65535)-srgbEncode(float64(one[i%3])/65535)) > 0.11 {
 				t.Fatalf("%s of %v, %v to %dx%d: value %d is %d, want %d", name, size, r, w, h, i, v, one[i%3])
 			}
 		}
