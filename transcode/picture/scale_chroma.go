@@ -178,14 +178,12 @@ func (q squares) from(column int) squares {
 // addSquares adds the pixels of pairs of rows, at most gather rows: most pixels of
 // most films. Vector instructions, where there are any, give the same as the tables.
 func (t *yccTable) addSquares(row []uint64, q squares) {
-	if n := vectorColumns(len(row)); n > 0 && t.lanes != nil {
-		_ = q.luma[(2*q.pairs-1)*q.lumaStride+n-1]
-		_, _ = q.cb[(q.pairs-1)*q.chromaStride+n/2-1], q.cr[(q.pairs-1)*q.chromaStride+n/2-1]
-		addSquaresVector(&row[0], &q.luma[0], &q.cb[0], &q.cr[0], q.lumaStride, q.chromaStride, q.pairs, n, t.lanes)
-		if row = row[n:]; len(row) == 0 {
+	if t.lanes != nil {
+		if n := addSquaresByVector(row, q, t.lanes); n == len(row) {
 			return
+		} else {
+			row, q = row[n:], q.from(n)
 		}
-		q = q.from(n)
 	}
 	t.addSquaresByTable(row, q)
 }

@@ -15,17 +15,45 @@ type lanes struct {
 	knee                        [16]int16
 }
 
-// addSquaresVector is addSquares for n columns, a multiple of 16 above zero.
+// Each is addSquares for n columns, a multiple of 16 or of 32 above zero.
 //
 //go:noescape
-func addSquaresVector(row *uint64, luma, cb, cr *uint8, lumaStride, chromaStride, pairs, n int, k *lanes)
+func addSquares16(row *uint64, luma, cb, cr *uint8, lumaStride, chromaStride, pairs, n int, k *lanes)
 
-// vectorColumns is how many columns of n addSquaresVector does.
-func vectorColumns(n int) int {
-	if !cpu.X86.HasAVX2 {
-		return 0
+//go:noescape
+func addSquares32(row *uint64, luma, cb, cr *uint8, lumaStride, chromaStride, pairs, n int, k *lanes)
+
+// addSquaresByVector adds as many columns as it can, from the first on, and
+// returns how many.
+func addSquaresByVector(row []uint64, q squares, k *lanes) (done int) {
+	for _, v := range vectors {
+		n := (len(row) - done) &^ (v.columns - 1)
+		if n == 0 {
+			continue
+		}
+		p := q.from(done)
+		_ = p.luma[(2*p.pairs-1)*p.lumaStride+n-1]
+		_, _ = p.cb[(p.pairs-1)*p.chromaStride+n/2-1], p.cr[(p.pairs-1)*p.chromaStride+n/2-1]
+		v.add(&row[done], &p.luma[0], &p.cb[0], &p.cr[0], p.lumaStride, p.chromaStride, p.pairs, n, k)
+		done += n
 	}
-	return n &^ 15
+	return done
+}
+
+// vectors are the instructions that the processor has, the widest first.
+var vectors = func() (all []vector) {
+	if cpu.X86.HasAVX512BW && cpu.X86.HasAVX512VL && cpu.X86.HasAVX512DQ {
+		all = append(all, vector{32, addSquares32})
+	}
+	if cpu.X86.HasAVX2 {
+		all = append(all, vector{16, addSquares16})
+	}
+	return all
+}()
+
+type vector struct {
+	columns int
+	add     func(row *uint64, luma, cb, cr *uint8, lumaStride, chromaStride, pairs, n int, k *lanes)
 }
 
 // lanesOf spreads the constants of a table over lanes.

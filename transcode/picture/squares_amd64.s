@@ -60,8 +60,8 @@
 	VPADDD    Y0, o, o     \
 	VPADDD    Y1, o, o
 
-// func addSquaresVector(row *uint64, luma, cb, cr *uint8, lumaStride, chromaStride, pairs, n int, k *lanes)
-TEXT ·addSquaresVector(SB), NOSPLIT, $0-72
+// func addSquares16(row *uint64, luma, cb, cr *uint8, lumaStride, chromaStride, pairs, n int, k *lanes)
+TEXT ·addSquares16(SB), NOSPLIT, $0-72
 	MOVQ row+0(FP), DI
 	MOVQ luma+8(FP), SI
 	MOVQ cb+16(FP), R8
@@ -149,6 +149,153 @@ rows:
 	ADDQ $8, R9
 	ADDQ $128, DI
 	SUBQ $16, CX
+	JGT  columns
+	VZEROUPPER
+	RET
+
+// The same with 32 lanes and AVX-512BW. Z16 is the knee, Z17 to Z22 are c4, c3, c2,
+// c1, c0 and the line, Z23 to Z30 middle, red, greenCb, greenCr, blue, unit, base and
+// luma, Z31 has the even lanes set.
+#define LIGHT32(t) \
+	VPMAXSW  Z16, t, Z2  \
+	VPSUBW   t, Z2, t    \
+	VPSLLW   $2, Z2, Z2  \
+	VPMULHUW Z17, Z2, Z3 \
+	VPSUBW   Z3, Z18, Z3 \
+	VPMULHUW Z3, Z2, Z3  \
+	VPADDW   Z19, Z3, Z3 \
+	VPMULHUW Z3, Z2, Z3  \
+	VPADDW   Z3, Z3, Z3  \
+	VPADDW   Z20, Z3, Z3 \
+	VPMULHUW Z3, Z2, Z3  \
+	VPADDW   Z21, Z3, Z3 \
+	VPMULHUW Z22, t, t   \
+	VPSUBUSW t, Z3, t
+
+#define PRIMARY32(e, o) \
+	VPMULLW   Y28, Y0, Y0  \
+	VPADDW    Y29, Y0, Y0  \
+	VPMOVZXWD Y0, Z0       \
+	VPSLLD    $16, Z0, Z1  \
+	VPORD     Z1, Z0, Z1   \
+	VPADDSW   Z6, Z1, Z0   \
+	VPADDSW   Z7, Z1, Z1   \
+	LIGHT32(Z0)            \
+	LIGHT32(Z1)            \
+	VPANDD    Z31, Z0, Z2  \
+	VPSRLD    $16, Z0, Z0  \
+	VPANDD    Z31, Z1, Z3  \
+	VPSRLD    $16, Z1, Z1  \
+	VPADDD    Z2, e, e     \
+	VPADDD    Z3, e, e     \
+	VPADDD    Z0, o, o     \
+	VPADDD    Z1, o, o
+
+// func addSquares32(row *uint64, luma, cb, cr *uint8, lumaStride, chromaStride, pairs, n int, k *lanes)
+TEXT ·addSquares32(SB), NOSPLIT, $0-72
+	MOVQ row+0(FP), DI
+	MOVQ luma+8(FP), SI
+	MOVQ cb+16(FP), R8
+	MOVQ cr+24(FP), R9
+	MOVQ lumaStride+32(FP), R10
+	MOVQ chromaStride+40(FP), R11
+	MOVQ n+56(FP), CX
+	MOVQ k+64(FP), BX
+	VPBROADCASTW KNEE, Z16
+	VPBROADCASTW C4, Z17
+	VPBROADCASTW C3, Z18
+	VPBROADCASTW C2, Z19
+	VPBROADCASTW C1, Z20
+	VPBROADCASTW C0, Z21
+	VPBROADCASTW LINE, Z22
+	VPBROADCASTW MIDDLE, Z23
+	VPBROADCASTW RED, Z24
+	VPBROADCASTW GREENCB, Z25
+	VPBROADCASTW GREENCR, Z26
+	VPBROADCASTW BLUE, Z27
+	VPBROADCASTW UNIT, Z28
+	VPBROADCASTW BASE, Z29
+	VPBROADCASTW LUMA, Z30
+	VPBROADCASTD EVEN, Z31
+
+columns:
+	MOVQ   pairs+48(FP), R12
+	MOVQ   SI, R13
+	MOVQ   R8, R14
+	MOVQ   R9, R15
+	VPXORD Z8, Z8, Z8
+	VPXORD Z9, Z9, Z9
+	VPXORD Z10, Z10, Z10
+	VPXORD Z11, Z11, Z11
+	VPXORD Z12, Z12, Z12
+	VPXORD Z13, Z13, Z13
+
+rows:
+	VPMOVZXBW (R13), Z6
+	VPMULLW   Z30, Z6, Z6
+	VPMOVZXBW (R13)(R10*1), Z7
+	VPMULLW   Z30, Z7, Z7
+	VPMOVZXBW (R14), Y4
+	VPSLLW    $4, Y4, Y4
+	VPSUBW    Y23, Y4, Y4
+	VPMOVZXBW (R15), Y5
+	VPSLLW    $4, Y5, Y5
+	VPSUBW    Y23, Y5, Y5
+	VPMULHRSW Y24, Y5, Y0
+	PRIMARY32(Z8, Z9)
+	VPMULHRSW Y25, Y4, Y0
+	VPMULHRSW Y26, Y5, Y1
+	VPADDW    Y1, Y0, Y0
+	PRIMARY32(Z10, Z11)
+	VPMULHRSW Y27, Y4, Y0
+	PRIMARY32(Z12, Z13)
+	LEAQ      (R13)(R10*2), R13
+	ADDQ      R11, R14
+	ADDQ      R11, R15
+	DECQ      R12
+	JNZ       rows
+
+	VPSLLD $21, Z10, Z0
+	VPORD  Z0, Z8, Z8
+	VPSRLD $11, Z10, Z10
+	VPSLLD $10, Z12, Z12
+	VPORD  Z10, Z12, Z12
+	VPSLLD $21, Z11, Z0
+	VPORD  Z0, Z9, Z9
+	VPSRLD $11, Z11, Z11
+	VPSLLD $10, Z13, Z13
+	VPORD  Z11, Z13, Z13
+
+	VPUNPCKLDQ  Z12, Z8, Z0 // columns 0 2, 8 10 and so on
+	VPUNPCKHDQ  Z12, Z8, Z1
+	VPUNPCKLDQ  Z13, Z9, Z2
+	VPUNPCKHDQ  Z13, Z9, Z3
+	VPUNPCKLQDQ Z2, Z0, Z4  // 0 1, 8 9, 16 17, 24 25
+	VPUNPCKHQDQ Z2, Z0, Z5  // 2 3, 10 11
+	VPUNPCKLQDQ Z3, Z1, Z6  // 4 5, 12 13
+	VPUNPCKHQDQ Z3, Z1, Z7  // 6 7, 14 15
+	VSHUFI64X2  $0x44, Z5, Z4, Z0
+	VSHUFI64X2  $0x44, Z7, Z6, Z1
+	VSHUFI64X2  $0xEE, Z5, Z4, Z2
+	VSHUFI64X2  $0xEE, Z7, Z6, Z3
+	VSHUFI64X2  $0x88, Z1, Z0, Z4
+	VSHUFI64X2  $0xDD, Z1, Z0, Z5
+	VSHUFI64X2  $0x88, Z3, Z2, Z6
+	VSHUFI64X2  $0xDD, Z3, Z2, Z7
+	VPADDQ      (DI), Z4, Z4
+	VMOVDQU64   Z4, (DI)
+	VPADDQ      64(DI), Z5, Z5
+	VMOVDQU64   Z5, 64(DI)
+	VPADDQ      128(DI), Z6, Z6
+	VMOVDQU64   Z6, 128(DI)
+	VPADDQ      192(DI), Z7, Z7
+	VMOVDQU64   Z7, 192(DI)
+
+	ADDQ $32, SI
+	ADDQ $16, R8
+	ADDQ $16, R9
+	ADDQ $256, DI
+	SUBQ $32, CX
 	JGT  columns
 	VZEROUPPER
 	RET

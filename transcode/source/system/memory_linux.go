@@ -5,7 +5,18 @@ import (
 	"fmt"
 	"os"
 	"strconv"
+
+	"golang.org/x/sys/unix"
 )
+
+// enlarge lets a pipe hold a megabyte, so that a picture is written in one piece
+// and read in one (fcntl(2), F_SETPIPE_SZ). Where that is not allowed it stays as
+// it is.
+func enlarge(pipe *os.File) {
+	if c, err := pipe.SyscallConn(); err == nil {
+		c.Control(func(fd uintptr) { unix.FcntlInt(fd, unix.F_SETPIPE_SZ, 1<<20) })
+	}
+}
 
 // resident is how much memory a process has, in bytes; 0 once it is gone
 // (proc(5), statm).

@@ -6,7 +6,6 @@ import (
 	"errors"
 	"fmt"
 	"io"
-	"runtime"
 	"strconv"
 	"strings"
 	"time"
@@ -67,9 +66,9 @@ var (
 	onQuery   = purego.NewCallback(takeRows)
 )
 
-// maxThreads is how many threads a decoder of libav gets at most: each holds
-// pictures of its own. With 16, as it takes on as many cores, 1080p takes 308 MB,
-// with 4 about 130.
+// maxThreads is how many threads a decoder of libav gets. They wait for each
+// other, so that two cores want more than two; but each holds pictures of its own:
+// with 16, as it takes on as many cores, 1080p takes 308 MB, with 4 about 130.
 const maxThreads = 4
 
 // prepareElement is called with each element that a pipeline gets
@@ -77,7 +76,7 @@ const maxThreads = 4
 func prepareElement(_, _, element, _ uintptr) uintptr {
 	setObjectArg(element, "max-errors", "-1") // a decoder goes on behind what is damaged
 	if strings.HasPrefix(take(objectName(element)), "avdec_") {
-		setObjectArg(element, "max-threads", strconv.Itoa(min(runtime.NumCPU(), maxThreads)))
+		setObjectArg(element, "max-threads", strconv.Itoa(maxThreads))
 	}
 	return 0
 }

@@ -58,6 +58,7 @@ func start(ctx context.Context, path string, r request) (*process, error) {
 	if err != nil {
 		return nil, fmt.Errorf("system: %s: %w", path, err)
 	}
+	enlarge(to)
 	p := &process{path: path, pipe: from, out: bufio.NewReaderSize(from, 1<<16), gone: make(chan struct{}), stall: Stall, memory: MaxMemory, most: r.most()}
 	if r.Do == doDescribe {
 		p.stall /= 2
