@@ -8,6 +8,7 @@ import (
 	"io"
 	"os"
 	"sync"
+	"sync/atomic"
 )
 
 // warnings gathers what a person should be told.
@@ -111,6 +112,50 @@ func sumFiles(paths []string) (sum [32]byte, err error) {
 	}
 	h.Sum(sum[:0])
 	return sum, nil
+}
+
+// summed is the SHA-256 of a file that is read while other things are done.
+type summed struct {
+	done chan struct{}
+	stop atomic.Bool
+	sum  [32]byte
+	err  error
+}
+
+// sumAhead begins to read a file.
+func sumAhead(path string) *summed {
+	s := &summed{done: make(chan struct{})}
+	go func() {
+		defer close(s.done)
+		f, err := os.Open(path)
+		if err != nil {
+			s.err = err
+			return
+		}
+		defer f.Close()
+		h := sha256.New()
+		_, s.err = io.Copy(h, readWhile{f, &s.stop})
+		h.Sum(s.sum[:0])
+	}()
+	return s
+}
+
+func (s *summed) wait() ([32]byte, error) {
+	<-s.done
+	return s.sum, s.err
+}
+
+// readWhile reads until it is stopped.
+type readWhile struct {
+	r    io.Reader
+	stop *atomic.Bool
+}
+
+func (r readWhile) Read(p []byte) (int, error) {
+	if r.stop.Load() {
+		return 0, os.ErrClosed
+	}
+	return r.r.Read(p)
 }
 
 func hashFile(h hash.Hash, path string) (int64, error) {

@@ -346,6 +346,9 @@ func knew(err error) bool {
 // valid.
 func (m *Media) Close() error {
 	var errs []error
+	if m.closed != nil {
+		m.closed()
+	}
 	if m.Pictures != nil {
 		errs = append(errs, m.Pictures.Close())
 	}

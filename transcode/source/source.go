@@ -181,6 +181,7 @@ type Media struct {
 	Film bool
 
 	sum    func() ([32]byte, error)
+	closed func() // what else Close ends; nil for nothing
 	log    *warnings
 	beside *Media // whose sound this is, when it is a file of its own
 	mute   bool   // it has a sound that is not read here
@@ -207,6 +208,9 @@ type Options struct {
 	SoundTrack int
 	// What the caller has no use for.
 	NoPictures, NoSound bool
+	// The caller will ask for the Sum: of a file that is decoded elsewhere it is
+	// worked out from now on.
+	SumAhead bool
 	// What Open reads for the path "-": Y4M video. It is never closed.
 	Stdin io.Reader
 	// How to read the colours of a Y4M video. Nil means BT.601 below 720 lines

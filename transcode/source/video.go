@@ -40,7 +40,18 @@ type film struct {
 
 // openSystem opens a file with the system's codecs. The kind is what its first
 // bytes say, empty where they say nothing.
-func openSystem(ctx context.Context, path, kind string, o Options) (*Media, error) {
+func openSystem(ctx context.Context, path, kind string, o Options) (_ *Media, err error) {
+	sum := func() ([32]byte, error) { return sumFile(path) }
+	stop := func() {}
+	if o.SumAhead {
+		s := sumAhead(path)
+		sum, stop = s.wait, func() { s.stop.Store(true) }
+		defer func() {
+			if err != nil {
+				stop()
+			}
+		}()
+	}
 	about, err := system.Describe(ctx, path)
 	if err != nil {
 		return nil, systemError(path, err)
@@ -74,7 +85,7 @@ func openSystem(ctx context.Context, path, kind string, o Options) (*Media, erro
 		return nil, &UnsupportedError{path, text, ""}
 	}
 	m := &Media{Kind: kind, Film: video >= 0 && track >= 0, log: f.log, Warnings: f.log.all,
-		sum: func() ([32]byte, error) { return sumFile(path) }}
+		sum: sum, closed: stop}
 	if video >= 0 {
 		m.bars = func(ctx context.Context) (picture.Bars, bool, error) {
 			b, found, err := system.FindBars(ctx, about, video, from, to)

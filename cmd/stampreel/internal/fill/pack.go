@@ -246,7 +246,9 @@ func (s *Settings) open(ctx context.Context, job Job) (in transcode.Input, close
 		opened = append(opened, m)
 		return m, nil
 	}
-	if in.Media, err = openOne(job.Source, o); err != nil {
+	first := o
+	first.SumAhead = true
+	if in.Media, err = openOne(job.Source, first); err != nil {
 		return in, nil, err
 	}
 	beside := source.Options{NoPictures: true, From: s.From, To: s.To, SoundTrack: s.SoundTrack}
