@@ -68,6 +68,7 @@ TEXT ·addSquares16(SB), NOSPLIT, $0-72
 	MOVQ cr+24(FP), R9
 	MOVQ lumaStride+32(FP), R10
 	MOVQ chromaStride+40(FP), R11
+	LEAQ (R10)(R10*8), DX
 	MOVQ n+56(FP), CX
 	MOVQ k+64(FP), BX
 	VMOVDQU KNEE, Y14
@@ -104,6 +105,10 @@ rows:
 	PRIMARY(Y10, Y11)
 	VPMULHRSW BLUE, X4, X0
 	PRIMARY(Y12, Y13)
+	PREFETCHT0 (R13)(R10*8) // the rows that come after these, of pictures that are in no cache
+	PREFETCHT0 (R13)(DX*1)
+	PREFETCHT0 (R14)(R11*4)
+	PREFETCHT0 (R15)(R11*4)
 	LEAQ      (R13)(R10*2), R13
 	ADDQ      R11, R14
 	ADDQ      R11, R15
@@ -199,6 +204,7 @@ TEXT ·addSquares32(SB), NOSPLIT, $0-72
 	MOVQ cr+24(FP), R9
 	MOVQ lumaStride+32(FP), R10
 	MOVQ chromaStride+40(FP), R11
+	LEAQ (R10)(R10*8), DX
 	MOVQ n+56(FP), CX
 	MOVQ k+64(FP), BX
 	VPBROADCASTW KNEE, Z16
@@ -249,6 +255,10 @@ rows:
 	PRIMARY32(Z10, Z11)
 	VPMULHRSW Y27, Y4, Y0
 	PRIMARY32(Z12, Z13)
+	PREFETCHT0 (R13)(R10*8) // the rows that come after these, of pictures that are in no cache
+	PREFETCHT0 (R13)(DX*1)
+	PREFETCHT0 (R14)(R11*4)
+	PREFETCHT0 (R15)(R11*4)
 	LEAQ      (R13)(R10*2), R13
 	ADDQ      R11, R14
 	ADDQ      R11, R15
