@@ -419,7 +419,7 @@ func (r *runner) warnOfSound() {
 	}
 	info := r.soundInfo
 	left := float64(info.Frames)/float64(info.Rate) - r.o.From.Float() - float64(r.result.Beats)/r.settings.Rate.Float()
-	if r.o.To.Num == 0 && info.Frames > 0 && left > 0.1 {
+	if r.o.To.Num == 0 && !r.untilSound && info.Frames > 0 && left > 0.1 {
 		warn("the sound goes on for %.1f s after the last picture: left out", left)
 	}
 	if n := r.result.Sound.Clipped; n > 0 {

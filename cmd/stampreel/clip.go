@@ -22,7 +22,7 @@ func openClip(path string) (*container.Reader, *os.File, error) {
 	case err != nil:
 		return nil, nil, err
 	case info.IsDir():
-		return nil, nil, fmt.Errorf("%s is a folder, want a clip (%s)", path, fill.ClipExtension)
+		return nil, nil, &triedError{fmt.Sprintf("%s is a folder, want a clip (%s)", path, fill.ClipExtension), "one of its clips; check, wiring, verify and preview take folders"}
 	case !info.Mode().IsRegular(): // opening a pipe would wait for its other end
 		return nil, nil, fmt.Errorf("%s is not an ordinary file, want a clip (%s)", path, fill.ClipExtension)
 	}

@@ -57,7 +57,7 @@ func (w *worker) pictures() error {
 			break
 		}
 		if err != nil {
-			end.Damaged = err.Error()
+			end.Damaged = whyNoMore(err)
 			break
 		}
 		next = r.add(next)

@@ -272,7 +272,21 @@ func asError(p problem) error {
 	}
 	switch text { // which say nothing to anybody
 	case "Internal data stream error", "GStreamer encountered a general stream error", "This file contains no playable streams":
-		text = "nothing in it can be decoded"
+		text = nothingDecoded
 	}
 	return &DamagedError{Why: text}
+}
+
+const nothingDecoded = "nothing in it can be decoded"
+
+// whyNoMore says why a stream cannot be read on, behind what was read of it.
+func whyNoMore(err error) string {
+	var d *DamagedError
+	switch {
+	case !errors.As(err, &d):
+		return err.Error()
+	case d.Why == nothingDecoded:
+		return "what follows is damaged, or another recording"
+	}
+	return d.Why
 }

@@ -47,7 +47,7 @@ func (w *worker) sound() error {
 		err := r.add(sample)
 		miniUnref(sample)
 		if err != nil {
-			end.Damaged = err.Error()
+			end.Damaged = whyNoMore(err)
 			break
 		}
 		if r.next >= r.end {
@@ -56,7 +56,7 @@ func (w *worker) sound() error {
 		if sample, err = p.next(); err == io.EOF {
 			break
 		} else if err != nil {
-			end.Damaged = err.Error()
+			end.Damaged = whyNoMore(err)
 			break
 		}
 	}
