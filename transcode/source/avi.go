@@ -94,10 +94,10 @@ func (a *avi) open(ctx context.Context, o Options) (*Media, error) {
 		sum: func() ([32]byte, error) { return sumFile(a.path) },
 	}
 	a.users.Store(1)
-	if a.sound >= 0 {
+	if a.sound >= 0 && !o.NoSound {
 		sound, err := a.openSound()
 		var unsupported *UnsupportedError
-		if errors.As(err, &unsupported) && askSystem && !o.NoSound {
+		if errors.As(err, &unsupported) && askSystem {
 			if m, err := openSystem(ctx, a.path, KindAVI, o); err == nil { // with its pictures
 				pictures.Close()
 				return m, nil
