@@ -177,6 +177,14 @@ func guard(decode func() error) (err error) {
 	return decode()
 }
 
+// counted is a number of things.
+func counted(n int, one, more string) string {
+	if n == 1 {
+		return "1 " + one
+	}
+	return fmt.Sprintf("%d %s", n, more)
+}
+
 // seconds writes ticks as seconds.
 func seconds(ticks int64, tick Ratio) string {
 	return fmt.Sprintf("%.2f s", float64(ticks)*tick.Float())

@@ -232,7 +232,7 @@ func openFrames(ctx context.Context, dir string, o Options) (*Media, error) {
 		names = append(names, e.Name())
 	}
 	if len(names) < 2 {
-		return nil, &UnsupportedError{dir, fmt.Sprintf("folder with %d pictures, want at least 2 that are numbered", len(names)), try}
+		return nil, &UnsupportedError{dir, fmt.Sprintf("folder with %s, want at least 2 that are numbered", counted(len(names), "picture", "pictures")), try}
 	}
 	list, err := order(names)
 	if err != nil {

@@ -142,7 +142,7 @@ func choose(path string, about *system.Description, o Options) (video, track int
 		track = max(o.SoundTrack, 1) - 1
 	}
 	if !o.NoSound && (o.SoundTrack < 0 || o.SoundTrack > len(about.Tracks)) {
-		return 0, 0, &UnsupportedError{path, fmt.Sprintf("has %d sounds, want number %d", len(about.Tracks), o.SoundTrack),
+		return 0, 0, &UnsupportedError{path, fmt.Sprintf("has %s, want number %d", counted(len(about.Tracks), "sound", "sounds"), o.SoundTrack),
 			"choose one of these: " + strings.Join(tracks(about), "; ")}
 	}
 	if err := about.Lacks(video, track); err != nil {
@@ -217,7 +217,7 @@ func (f *film) ended(what string, e system.Ending) {
 	f.open--
 	f.latest = max(f.latest, e.At)
 	if e.Broken > 0 {
-		f.log.lost("%d pictures are damaged or missing", e.Broken)
+		f.log.lost("%s damaged or missing", counted(int(e.Broken), "picture is", "pictures are"))
 	}
 	if e.Damaged != "" {
 		f.log.lost("the %s cannot be read beyond %s: %s", what, seconds(int64(e.At), nanosecond), e.Damaged)
