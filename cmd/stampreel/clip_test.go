@@ -326,6 +326,9 @@ func TestInfoAccountsForEveryByteAndBeat(t *testing.T) {
 			t.Errorf("%d bytes of %d raw frames of %d, and of %d beats of %d tiles", f.PictureBytes, f.RawBeats, f.FrameBytes, f.TileBeats, f.Tiles)
 		}
 		tiled += f.TileBeats
+		if n := len(f.OverTime); n != min(60, int(f.Header.Beats)) || slices.Max(f.OverTime) != f.LargestBeat || slices.Min(f.OverTime) < container.SectorBytes {
+			t.Errorf("%d shares of %d beats, from %d to %d bytes, the largest beat has %d", n, f.Header.Beats, slices.Min(f.OverTime), slices.Max(f.OverTime), f.LargestBeat)
+		}
 		if f.KeyDistance <= 0 || f.KeyDistance > 2 { // FORMAT.md 2.2: at most two seconds
 			t.Errorf("key beats %v s apart", f.KeyDistance)
 		}

@@ -75,6 +75,7 @@ type clipFacts struct {
 	OtherBytes   int64   `json:"other_bytes"` // headers, tables, padding
 	LargestBeat  int64   `json:"largest_beat_bytes"`
 	AverageRate  float64 `json:"average_bytes_per_s"` // of all beats
+	OverTime     []int64 `json:"bytes_over_time"`     // the largest beat of each of up to 60 equal shares of the clip
 
 	SeekEntryBeats int64        `json:"seek_entry_beats"` // beats from one seek entry to the next
 	Need           []needPoint  `json:"need_curve"`
@@ -213,6 +214,7 @@ func clipFactsOf(ctx context.Context, path string, r *container.Reader) (*clipFa
 	var b container.Beat
 	var sectors int64
 	var key, widest uint32
+	f.OverTime = make([]int64, min(60, h.Beats))
 	for n := range h.Beats {
 		if n%1024 == 0 && ctx.Err() != nil {
 			return nil, ctx.Err()
@@ -237,6 +239,8 @@ func clipFactsOf(ctx context.Context, path string, r *container.Reader) (*clipFa
 			f.KeyBeats++
 			widest, key = max(widest, n-key), n
 		}
+		share := &f.OverTime[int64(n)*int64(len(f.OverTime))/int64(h.Beats)]
+		*share = max(*share, int64(b.Sectors)*container.SectorBytes)
 		sectors += int64(b.Sectors)
 		f.PictureBytes += int64(b.FrameBytes)
 		f.SoundBytes += int64(b.SoundBytes)
@@ -284,6 +288,7 @@ func (c *call) showClip(f *clipFacts) {
 	}
 	say("size", "%s, the rest %s", size, console.Size(f.OtherBytes))
 	say("largest beat", "%s, %s", console.Size(f.LargestBeat), console.Count(int64(h.MaxBeatSectors), "sector", "sectors"))
+	say("over time", "%s", console.Strip(f.OverTime))
 	say("average rate", "%s", console.Rate(f.AverageRate))
 	say("memory", "%s to play in strips, %s to play whole beats", console.Memory(int64(h.StreamBytes)), console.Memory(int64(h.WholeBytes)))
 	say("seek table", "%s, an entry for every %s", console.Count(int64(h.SeekSectors), "sector", "sectors"), everyBeats(f.SeekEntryBeats))
