@@ -6,6 +6,8 @@ import (
 	"fmt"
 	"os"
 
+	"github.com/urfave/cli/v2"
+
 	"example.org/stampreel/cmd/stampreel/internal/console"
 	"example.org/stampreel/cmd/stampreel/internal/fill"
 )
@@ -23,12 +25,15 @@ func fillCommand() *command {
 			"a clip on CARD, which is a mounted card or any folder. A folder of numbered frames is " +
 			"one clip; a sound that has the name of pictures beside it goes with them. One source " +
 			"that cannot be opened does not stop the others. Each clip is written under a temporary " +
-			"name, verified, and named last, so that no half clip is left when a run is stopped.",
+			"name, verified, and named last, so that no half clip is left when a run is stopped. " +
+			"A clip that is there already, of the same bytes and settings, is verified and stays.",
 		operands: []operand{
 			{"FOLDER", "the sources"},
 			{"CARD", "where the clips go; made when missing"},
 		},
-		flags: packingFlags(),
+		flags: append([]cli.Flag{
+			&cli.BoolFlag{Name: "repack", Category: everywhere, Usage: "pack clips anew that are on the card already"},
+		}, packingFlags()...),
 		examples: []example{
 			{"stampreel fill reel/ /media/card", "all of reel for the player of reel/player.yaml"},
 			{"stampreel fill reel/ card/ --player mono-128x64 --dither bayer", "for a built-in player"},
@@ -59,6 +64,7 @@ func runFill(ctx context.Context, c *call) error {
 	if err != nil {
 		return err
 	}
+	s.Repack = c.Bool("repack")
 	if !isFolder(folder) {
 		if _, err := os.Stat(folder); err != nil {
 			return err
@@ -137,6 +143,9 @@ func fillCard(ctx context.Context, c *call, folder, card string, items []fill.It
 			c.noteSoftened(o.Source, o.Packed)
 			c.warnFlashes(o.Source, &o.Packed.Flashes, "--soften-flashes lowers their contrast")
 			if o.Packed.Kept {
+				if !o.Packed.Result.Incomplete {
+					return // counted at the end
+				}
 				c.console.Note("%s: as incomplete as it was; %s stays", console.Name(o.Source), console.Name(o.Clip))
 				return
 			}
@@ -201,6 +210,15 @@ func (c *call) reportFill(card, player string, outcomes []fill.Outcome, skipped 
 	}
 	t.Total(console.Count(int64(len(doc.Clips)), "clip", "clips")+" on "+console.Name(card), console.Duration(seconds(doc.Seconds)), "", console.MB(float64(doc.Bytes)))
 	c.console.Table(t)
+	kept := 0
+	for _, facts := range doc.Clips {
+		if facts.Kept {
+			kept++
+		}
+	}
+	if kept > 0 {
+		c.console.Note("%s there already, of the same bytes and settings", console.Count(int64(kept), "clip was", "clips were"))
+	}
 	if err := c.console.JSON(doc); err != nil {
 		return err
 	}

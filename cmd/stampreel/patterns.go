@@ -67,6 +67,11 @@ func runPatterns(ctx context.Context, c *call) error {
 	if err := os.MkdirAll(folder, 0o755); err != nil {
 		return err
 	}
+	lock, err := cardfs.TakeLock(folder)
+	if err != nil {
+		return err
+	}
+	defer lock.Release()
 	if _, err := cardfs.RemoveLeftovers(folder); err != nil {
 		return err
 	}

@@ -240,14 +240,21 @@ type Events struct {
 	End   func(Outcome)
 }
 
-// Run packs every item from folder onto the card, several at a time. One that
-// fails does not stop the others; Run itself fails when the card cannot be
-// written at all or the context is cancelled. Outcomes are in the order of the
-// items.
+// Run packs every item from folder onto the card, several at a time; a clip that is
+// there already, of the same bytes and settings, stays. One that fails does not stop
+// the others; Run itself fails when the card cannot be written at all, when another
+// run is filling it, or when the context is cancelled. Outcomes are in the order of
+// the items.
 func Run(ctx context.Context, folder, card string, items []Item, s Settings, workers int, events Events) ([]Outcome, error) {
 	if err := os.MkdirAll(card, 0o755); err != nil {
 		return nil, fmt.Errorf("fill: %w", err)
 	}
+	// The sweep below would take the files of another run from under it.
+	lock, err := cardfs.TakeLock(card)
+	if err != nil {
+		return nil, err
+	}
+	defer lock.Release()
 	swept := make(map[string]bool)
 	for _, it := range items {
 		dir := filepath.Dir(filepath.Join(card, filepath.FromSlash(it.Clip)))
@@ -281,7 +288,7 @@ func Run(ctx context.Context, folder, card string, items []Item, s Settings, wor
 					Source: filepath.Join(folder, filepath.FromSlash(it.Source)),
 					Sound:  joined(folder, it.Sound),
 					Clip:   filepath.Join(card, filepath.FromSlash(it.Clip)),
-					Refill: true,
+					Refill: !s.Repack,
 					Beats:  events.Beats,
 				})
 			}

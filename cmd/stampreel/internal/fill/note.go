@@ -110,8 +110,9 @@ func (s *Settings) sumOf(o *transcode.Options) [sha256.Size]byte {
 }
 
 // kept returns the clip that stands under the job's name already, if it was
-// packed with these settings from a source that is as incomplete now as it was
-// then; nil if not. Packing that again would give the same clip.
+// packed with these settings from the very same bytes and reads back whole; nil if
+// not. Packing that again would give the same clip, unless the system's codecs have
+// changed meanwhile.
 func (s *Settings) kept(ctx context.Context, job Job, o *transcode.Options) (*Packed, error) {
 	r, f, err := Open(job.Clip)
 	if err != nil {
@@ -120,7 +121,7 @@ func (s *Settings) kept(ctx context.Context, job Job, o *transcode.Options) (*Pa
 	h := r.Header()
 	f.Close()
 	n, ok := parseNote(h.Extension)
-	if !ok || !n.incomplete || n.settings != s.sumOf(o) {
+	if !ok || n.incomplete && s.Strict || n.settings != s.sumOf(o) {
 		return nil, nil
 	}
 	in, closeAll, err := s.open(ctx, job)
@@ -131,7 +132,10 @@ func (s *Settings) kept(ctx context.Context, job Job, o *transcode.Options) (*Pa
 	if id := transcode.Identity(in, s.From, s.To); id != h.Identity || id == (transcode.Identity(transcode.Input{}, s.From, s.To)) {
 		return nil, nil
 	}
-	p := &Packed{Kept: true, Kind: in.Media.Kind, Result: &transcode.Result{Beats: int64(h.AllBeats), Incomplete: true}, Flashes: n.flashes}
+	p := &Packed{Kept: true, Kind: in.Media.Kind, Result: &transcode.Result{Beats: int64(h.AllBeats), Incomplete: n.incomplete}, Flashes: n.flashes}
+	if in.Media.Pictures != nil {
+		p.SourceRate = in.Media.Pictures.Info().Rate
+	}
 	for part, first := 0, uint32(0); ; part++ {
 		name := PartName(job.Clip, part)
 		r, f, err := Open(name)

@@ -49,7 +49,7 @@ func TestEachSettingIsInTheNote(t *testing.T) {
 	}
 	// The part that is taken is in the identity; the others change no byte.
 	// Bars that are found become the Crop.
-	elsewhere := []string{"Bars", "From", "To", "Strict", "Workers"}
+	elsewhere := []string{"Bars", "From", "To", "Strict", "Repack", "Workers"}
 	media := source.Made("film", nil, silence{}, nil)
 	sum := func(change func(*Settings)) string {
 		s := Settings{Player: player("rect-240x135")}

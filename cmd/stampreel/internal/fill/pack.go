@@ -49,6 +49,8 @@ type Settings struct {
 	SoftenFlashes bool
 	// A source of which a part is missing or damaged is an error.
 	Strict bool
+	// Clips that are on the card already are packed all the same.
+	Repack bool
 
 	// How pictures are stored, and how far they may be off where that saves tiles.
 	Coding Coding
@@ -104,7 +106,7 @@ type Job struct {
 
 // Packed is a clip that was written, verified and judged.
 type Packed struct {
-	Kept bool // from an earlier fill
+	Kept bool // from an earlier fill, of the same source and settings
 	// What was cut off with Settings.Bars; nil when there was nothing.
 	Bars  *picture.Bars
 	Kind  string
@@ -147,7 +149,7 @@ func (s *Settings) Pack(ctx context.Context, job Job) (*Packed, error) {
 	}
 	closeAll = sync.OnceFunc(closeAll)
 	defer closeAll()
-	if job.Refill && !s.Strict {
+	if job.Refill {
 		o := s.options(in.Media, in.Sound != nil)
 		if p, err := s.kept(ctx, job, &o); p != nil || err != nil {
 			return p, err
