@@ -94,6 +94,9 @@ func runFill(ctx context.Context, c *call) error {
 	if err != nil {
 		return err
 	}
+	if err := c.noteGone(ctx, card, items); err != nil {
+		return err
+	}
 	return c.reportFill(card, player.Name.Value, outcomes, skipped)
 }
 
@@ -113,6 +116,23 @@ func (c *call) noteSkipped(skipped []fill.Skipped) {
 			count[s.Why] = 0
 		}
 	}
+}
+
+// noteGone tells of clips whose sources are not in the folder any more.
+func (c *call) noteGone(ctx context.Context, card string, items []fill.Item) error {
+	gone, err := fill.Gone(ctx, card, items)
+	if err != nil {
+		return err
+	}
+	const most = 5
+	for i, clip := range gone {
+		if i == most {
+			c.console.Note("so do %d more", len(gone)-most)
+			break
+		}
+		c.console.Note("%s stays on the card, though its source is not in the folder", console.Name(clip))
+	}
+	return nil
 }
 
 // fillCard packs the items and tells of each that fails as it happens.
