@@ -1,8 +1,11 @@
+//go:build !purego
+
 package picture
 
 import (
 	"fmt"
 	"math/rand/v2"
+	"os"
 	"slices"
 	"testing"
 )
@@ -11,7 +14,10 @@ import (
 // every luma code, and for rows of any length.
 func TestVectorsGiveWhatTablesGive(t *testing.T) {
 	if len(vectors) == 0 {
-		t.Skip("no vector instructions here")
+		if os.Getenv("STAMPREEL_REQUIRE_ALL") != "" {
+			t.Fatal("the processor has no AVX2")
+		}
+		t.Skip("the processor has no AVX2")
 	}
 	all := vectors
 	defer func() { vectors = all }()
