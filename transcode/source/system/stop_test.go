@@ -1,4 +1,4 @@
-//go:build unix
+//go:build !nosystem && (linux || darwin) && (amd64 || arm64)
 
 package system
 
