@@ -257,7 +257,7 @@ func TestAnAnimationWithSoundKeepsItsOrder(t *testing.T) {
 	}
 	src := put(t, dir, "film.y4m", y4m.Bytes())
 	snd := put(t, dir, "film.wav", madeWAV(t, 22050, 2, 3*22050))
-	s := Settings{Player: known(t, "rect-240x135"), Workers: 2}
+	s := Settings{Player: known(t, "rect-240x135"), Coding: Raw, Workers: 2}
 	path := filepath.Join(dir, "film.srq")
 	p, err := s.Pack(background, Job{Source: src, Sound: snd, Clip: path})
 	if err != nil {

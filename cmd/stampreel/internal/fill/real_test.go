@@ -37,6 +37,9 @@ type counts struct{ clips, refused int }
 func packReal(t *testing.T, dir string, items []Item, player string, workers int) map[string]*counts {
 	t.Helper()
 	s := Settings{Player: known(t, player)}
+	if testing.Short() {
+		s.Coding = Raw
+	}
 	card := t.TempDir()
 	start := time.Now()
 	outcomes, err := Run(background, dir, card, items, s, workers, Events{})
@@ -154,6 +157,9 @@ func TestRealMediaHaveAnIdentityOfTheirOwn(t *testing.T) {
 		var ids [2][16]byte
 		for i, player := range []string{"rect-240x135", "mono-128x64"} {
 			s := Settings{Player: known(t, player), Workers: 2}
+			if testing.Short() {
+				s.Coding = Raw
+			}
 			p, err := s.Pack(background, Job{Source: joined(dir, it.Source), Sound: joined(dir, it.Sound), Clip: filepath.Join(t.TempDir(), "clip.srq")})
 			var unsupported *source.UnsupportedError
 			if errors.As(err, &unsupported) {

@@ -20,7 +20,7 @@ import (
 func packSound(t *testing.T, p *playerfile.Player, path string) (beats int, wave []float64, err error) {
 	t.Helper()
 	clip := filepath.Join(t.TempDir(), "sound.srq")
-	s := Settings{Player: p, Workers: 2}
+	s := Settings{Player: p, Coding: Raw, Workers: 2}
 	if _, err := s.Pack(background, Job{Source: path, Clip: clip}); err != nil {
 		return 0, nil, err
 	}
