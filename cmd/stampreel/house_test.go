@@ -38,6 +38,7 @@ func TestArrowsPointDown(t *testing.T) {
 		"container/playback": {},
 		"container/sample":   {},
 		"container/cardfs":   {},
+		"container/fat":      {},
 	}
 	packages, arrows := 0, 0
 	for _, line := range goList(t, "-f", "{{.ImportPath}} {{join .Imports \" \"}}", "./...") {
