@@ -46,6 +46,9 @@ func TestCardsOfEverySizeAreCleanAndReadBackByOthers(t *testing.T) {
 	}
 	files := someFiles()
 	for i, card := range cards {
+		if testing.Short() && i%4 != 0 {
+			continue
+		}
 		t.Run(fmt.Sprintf("%d MiB", card.bytes>>20), func(t *testing.T) {
 			t.Parallel()
 			dir := t.TempDir()
