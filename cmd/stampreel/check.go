@@ -4,7 +4,6 @@ import (
 	"context"
 	"fmt"
 	"math"
-	"path/filepath"
 	"slices"
 	"strconv"
 	"strings"
@@ -107,11 +106,7 @@ func runCheck(ctx context.Context, c *call) error {
 	if err != nil {
 		return err
 	}
-	folder := c.operand(0)
-	if !isFolder(folder) {
-		folder = filepath.Dir(folder)
-	}
-	player, err := c.player(folder)
+	player, err := c.player(folderOf(c.operand(0)))
 	if err != nil {
 		return err
 	}

@@ -1,6 +1,7 @@
 package main
 
 import (
+	"context"
 	"fmt"
 	"image"
 	"os"
@@ -16,7 +17,20 @@ import (
 // What the commands that look into clips share.
 
 // openClip opens a clip for reading. The file is the caller's to close.
-func openClip(path string) (*container.Reader, *os.File, error) {
+func openClip(path string) (*container.Reader, fill.File, error) {
+	if image, inside, ok := fill.SplitImage(path); ok {
+		if !fill.IsFolderInImage(path) {
+			return fill.Open(path)
+		}
+		e := &triedError{path + " is the image of a card, want a clip in it", "check, wiring, verify and preview take all of its clips"}
+		if inside != "." {
+			e.text = path + " is a folder, want a clip (" + fill.ClipExtension + ")"
+		}
+		if clips, err := fill.ClipsInImage(context.Background(), image, inside); err == nil && len(clips) > 0 {
+			e.try = console.Name(clips[0]) + ", or another of its clips; check, wiring, verify and preview take them all"
+		}
+		return nil, nil, e
+	}
 	info, err := os.Stat(path)
 	switch {
 	case err != nil:

@@ -22,21 +22,31 @@ func fillCommand() *command {
 		name:  "fill",
 		short: "pack a folder of sources onto a card",
 		about: "Packs every animation, picture, video and sound in FOLDER and its sub-folders into " +
-			"a clip on CARD, which is a mounted card or any folder. A folder of numbered frames is " +
+			"a clip on CARD, which is a mounted card, any folder, or the image of a card (a file " +
+			"that ends in .img). A folder of numbered frames is " +
 			"one clip; a sound that has the name of pictures beside it goes with them. One source " +
 			"that cannot be opened does not stop the others. Each clip is written under a temporary " +
 			"name, verified, and named last, so that no half clip is left when a run is stopped. " +
-			"A clip that is there already, of the same bytes and settings, is verified and stays.",
+			"A clip that is there already, of the same bytes and settings, is verified and stays.\n\n" +
+			"An image is a partition table and FAT32 with every clip in one piece. It is made " +
+			"anew each time, of the clips that it had and those that have changed, and takes its " +
+			"name last; that needs room for the clips and for both images beside it. Writing it to " +
+			"a card is left to your own tool, which erases whatever disk it is told to: look at " +
+			"size and name of the disk twice. The other commands open an image as they do a " +
+			"folder, and one clip in it as card.img/shelf/film.srq.",
 		operands: []operand{
 			{"FOLDER", "the sources"},
 			{"CARD", "where the clips go; made when missing"},
 		},
 		flags: append([]cli.Flag{
 			&cli.BoolFlag{Name: "repack", Category: everywhere, Usage: "pack clips anew that are on the card already"},
+			&cli.StringFlag{Name: "size", Usage: "size of the card that CARD is the image of, no more than it has: `SIZE`", DefaultText: "as the image that is there"},
+			&cli.BoolFlag{Name: "whole", Usage: "let the image be as long as the card, not as what is used of it"},
 		}, packingFlags()...),
 		examples: []example{
 			{"stampreel fill reel/ /media/card", "all of reel for the player of reel/player.yaml"},
 			{"stampreel fill reel/ card/ --player mono-128x64 --dither bayer", "for a built-in player"},
+			{"stampreel fill reel/ card.img --size 4GiB", "the image of a card of 4 GiB, to be written to one"},
 			{"stampreel fill reel/ card/ --json", "the same facts for a script"},
 		},
 		results: true, player: true,
@@ -71,6 +81,10 @@ func runFill(ctx context.Context, c *call) error {
 		}
 		return usagef("%s is not a folder", folder).try("stampreel pack %s", folder)
 	}
+	image, size, err := c.wantsImage(card)
+	if err != nil {
+		return err
+	}
 	if a, err := os.Stat(folder); err == nil {
 		if b, err := os.Stat(card); err == nil && os.SameFile(a, b) {
 			return usagef("%s is the folder of the sources: the clips need another one", console.Name(card)).try("stampreel fill %s card/", console.Name(folder))
@@ -90,11 +104,13 @@ func runFill(ctx context.Context, c *call) error {
 	if len(items) == 0 {
 		return fmt.Errorf("%s: no source in this folder for %s", folder, player.Name.Value)
 	}
-	outcomes, err := fillCard(ctx, c, folder, card, items, s)
-	if err != nil {
-		return err
+	var outcomes []fill.Outcome
+	if image {
+		outcomes, err = c.fillImage(ctx, folder, card, size, items, s)
+	} else if outcomes, err = fillCard(ctx, c, folder, card, items, s); err == nil {
+		err = c.noteGone(ctx, card, items)
 	}
-	if err := c.noteGone(ctx, card, items); err != nil {
+	if err != nil {
 		return err
 	}
 	return c.reportFill(card, player.Name.Value, outcomes, skipped)

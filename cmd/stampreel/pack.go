@@ -286,6 +286,9 @@ func folderOf(path string) string {
 	if path == "-" {
 		return "."
 	}
+	if image, _, ok := fill.SplitImage(path); ok {
+		path = image
+	}
 	if isFolder(path) {
 		return path
 	}

@@ -10,6 +10,7 @@ import (
 	"github.com/urfave/cli/v2"
 
 	"example.org/stampreel/cmd/stampreel/internal/console"
+	"example.org/stampreel/cmd/stampreel/internal/fill"
 	"example.org/stampreel/container"
 	"example.org/stampreel/container/cardfs"
 )
@@ -50,7 +51,7 @@ type previewed struct {
 
 func runPreview(ctx context.Context, c *call) error {
 	operand, file := c.operand(0), c.String("sheet")
-	folder := isFolder(operand)
+	folder := isFolder(operand) || fill.IsFolderInImage(operand)
 	frames := c.Int("frames")
 	switch {
 	case file == "":

@@ -318,11 +318,22 @@ func excerpt(err error) error {
 	return err
 }
 
-// clipsIn lists clips: the files named, and those of folders, with their
+// clipsIn lists clips: the files named, and those of folders and images of cards, with their
 // sub-folders.
 func clipsIn(ctx context.Context, operands []string) ([]string, error) {
 	var clips []string
 	for _, path := range operands {
+		if image, inside, ok := fill.SplitImage(path); ok {
+			found, err := fill.ClipsInImage(ctx, image, inside)
+			if err != nil {
+				return nil, err
+			}
+			if len(found) == 0 {
+				return nil, fmt.Errorf("%s: no clip (%s) in this image of a card", path, fill.ClipExtension)
+			}
+			clips = append(clips, found...)
+			continue
+		}
 		info, err := os.Stat(path)
 		if err != nil {
 			return nil, err

@@ -5,10 +5,11 @@ import (
 	"errors"
 	"fmt"
 	"io"
-	"os"
 
 	"example.org/stampreel/cmd/stampreel/internal/console"
+	"example.org/stampreel/cmd/stampreel/internal/fill"
 	"example.org/stampreel/container"
+	"example.org/stampreel/container/fat"
 )
 
 func verifyCommand() *command {
@@ -50,7 +51,12 @@ func runVerify(ctx context.Context, c *call) error {
 			return ctx.Err()
 		}
 		if err != nil {
-			all = append(all, &verified{Path: operand, Result: "not found", Problem: err.Error(), err: err})
+			v := &verified{Path: operand, Result: "not found", Problem: err.Error(), err: err}
+			var damage *fat.FormatError // of an image
+			if errors.As(err, &damage) {
+				v.fail(err)
+			}
+			all = append(all, v)
 		}
 		for _, path := range paths {
 			all = append(all, &verified{Path: path})
@@ -64,7 +70,7 @@ func runVerify(ctx context.Context, c *call) error {
 	var total int64
 	for _, v := range all {
 		if v.err == nil {
-			v.Bytes = sizeOf(v.Path)
+			v.Bytes = fill.SizeOf(v.Path)
 			total += v.Bytes
 		}
 	}
@@ -108,11 +114,12 @@ func verifyClip(ctx context.Context, v *verified, read func(bytes int64)) (done 
 // fail notes what is wrong with a file.
 func (v *verified) fail(err error) {
 	var damage *container.FormatError
+	var image *fat.FormatError
 	var unknown *container.UnsupportedError
 	switch {
 	case errors.Is(err, io.ErrUnexpectedEOF):
 		v.Result = "truncated"
-	case errors.As(err, &damage):
+	case errors.As(err, &damage), errors.As(err, &image):
 		v.Result = "damaged"
 	case errors.As(err, &unknown):
 		v.Result = "unsupported"
@@ -155,13 +162,4 @@ func (c *call) reportVerified(all []*verified) error {
 		return bad[0].err
 	}
 	return fmt.Errorf("%d of %d do not pass", len(bad), len(all))
-}
-
-// sizeOf is the size of a file, 0 where it cannot be told.
-func sizeOf(path string) int64 {
-	info, err := os.Stat(path)
-	if err != nil {
-		return 0
-	}
-	return info.Size()
 }

@@ -3,7 +3,6 @@ package main
 import (
 	"context"
 	"fmt"
-	"path/filepath"
 	"strconv"
 	"strings"
 
@@ -80,11 +79,7 @@ func runWiring(ctx context.Context, c *call) error {
 	if err != nil {
 		return err
 	}
-	folder := c.operand(0)
-	if !isFolder(folder) {
-		folder = filepath.Dir(folder)
-	}
-	player, err := c.player(folder)
+	player, err := c.player(folderOf(c.operand(0)))
 	if err != nil {
 		return err
 	}

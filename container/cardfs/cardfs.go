@@ -29,7 +29,11 @@ type File struct {
 // Create opens a new file that will be called path once it is committed. Its
 // folder must exist. Only an ordinary file is ever replaced; where path is a
 // symbolic link, the file it leads to is.
-func Create(path string) (*File, error) {
+func Create(path string) (*File, error) { return CreateIn("", path) }
+
+// CreateIn is Create, with the unfinished file in another folder of the same file
+// system; "" means that of the final one.
+func CreateIn(dir, path string) (*File, error) {
 	if target, err := filepath.EvalSymlinks(path); err == nil {
 		info, err := os.Stat(target)
 		if err == nil && !info.Mode().IsRegular() {
@@ -40,7 +44,9 @@ func Create(path string) (*File, error) {
 		}
 		path = target
 	}
-	dir := filepath.Dir(path)
+	if dir == "" {
+		dir = filepath.Dir(path)
+	}
 	f, err := os.CreateTemp(dir, tempPrefix+"*.part")
 	if errors.Is(err, os.ErrNotExist) {
 		return nil, fmt.Errorf("cardfs: %w", &os.PathError{Op: "write", Path: path, Err: fmt.Errorf("its folder is missing: %w", os.ErrNotExist)})
@@ -54,6 +60,12 @@ func Create(path string) (*File, error) {
 // Write is that of the file, but its errors name the final file.
 func (f *File) Write(p []byte) (int, error) {
 	n, err := f.File.Write(p)
+	return n, plain(err, f.path)
+}
+
+// WriteAt is like Write.
+func (f *File) WriteAt(p []byte, off int64) (int, error) {
+	n, err := f.File.WriteAt(p, off)
 	return n, plain(err, f.path)
 }
 
@@ -145,10 +157,10 @@ func RemoveLeftovers(dir string) (int, error) {
 
 // reserved are device names that some systems will not open as files, whatever
 // their extension (Microsoft, "Naming Files, Paths, and Namespaces").
-var reserved = map[string]bool{"CON": true, "PRN": true, "AUX": true, "NUL": true}
+var reserved = map[string]bool{"CON": true, "PRN": true, "AUX": true, "NUL": true, "CONIN$": true, "CONOUT$": true}
 
 func init() {
-	for d := '1'; d <= '9'; d++ {
+	for _, d := range "123456789¹²³" {
 		reserved["COM"+string(d)], reserved["LPT"+string(d)] = true, true
 	}
 }

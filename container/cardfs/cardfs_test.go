@@ -67,6 +67,37 @@ func TestAFailedWriteKeepsTheOldFileAndLeavesNothing(t *testing.T) {
 	}
 }
 
+func TestAnUnfinishedFileMayLieInAnotherFolder(t *testing.T) {
+	dir := t.TempDir()
+	other := filepath.Join(dir, "other")
+	if err := os.Mkdir(other, 0o755); err != nil {
+		t.Fatal(err)
+	}
+	f, err := CreateIn(other, filepath.Join(dir, "a.img"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer f.Abort()
+	if _, err := f.WriteAt([]byte("new"), 2); err != nil {
+		t.Fatal(err)
+	}
+	if got := names(t, other); len(got) != 1 {
+		t.Errorf("unfinished: %v", got)
+	}
+	if err := f.Commit(); err != nil {
+		t.Fatal(err)
+	}
+	if got := names(t, other); len(got) != 0 {
+		t.Errorf("files left: %v", got)
+	}
+	if now, _ := os.ReadFile(filepath.Join(dir, "a.img")); string(now) != "\x00\x00new" {
+		t.Errorf("the file holds %q", now)
+	}
+	if _, err := f.WriteAt([]byte("late"), 0); err == nil || strings.Contains(err.Error(), ".part") || !strings.Contains(err.Error(), "a.img") {
+		t.Errorf("a late write: %v", err)
+	}
+}
+
 func TestADroppedFileIsGoneEvenIfItDoesNotClose(t *testing.T) {
 	dir := t.TempDir()
 	f, err := Create(filepath.Join(dir, "a.srq"))
@@ -110,7 +141,7 @@ func TestLeftoversAreRemovedAndNothingElse(t *testing.T) {
 func TestNamesThatFATTakes(t *testing.T) {
 	for in, want := range map[string]string{
 		"film.srq": "film.srq", "a:b?c*d.srq": "a-b-c-d.srq", "ends. .": "ends", "": "-", "...": "-", "con.srq": "-con.srq", "LPT1": "-LPT1",
-		"console.srq": "console.srq", "Zug nach Süden – 東.srq": "Zug nach Süden – 東.srq", "bad\xffutf8": "bad-utf8", "tab\tbell\a": "tab-bell-", " lead": "lead",
+		"COM².srq": "-COM².srq", "conin$": "-conin$", "console.srq": "console.srq", "Zug nach Süden – 東.srq": "Zug nach Süden – 東.srq", "bad\xffutf8": "bad-utf8", "tab\tbell\a": "tab-bell-", " lead": "lead",
 	} {
 		if got := Name(in); got != want {
 			t.Errorf("Name(%q) = %q, want %q", in, got, want)

@@ -41,6 +41,13 @@ func (v *Volume) Open(name string) (fs.File, error) {
 	return v.file(n, name), nil
 }
 
+// On is the same volume, read from another open file of the same image.
+func (v *Volume) On(image io.ReaderAt) *Volume {
+	w := *v
+	w.image = image
+	return &w
+}
+
 func (v *Volume) file(n *node, name string) *File {
 	f := &File{v: v, node: n, name: name}
 	f.SectionReader = io.NewSectionReader((*pieces)(f), 0, n.bytes)

@@ -74,6 +74,15 @@ func TestAVolumeOf12BitsIsRead(t *testing.T) {
 	if want := strings.Repeat("A", 512) + strings.Repeat("B", 188); err != nil || string(got) != want || film.Pieces() != 2 {
 		t.Errorf("%d bytes in %d pieces, %v", len(got), film.Pieces(), err)
 	}
+	changed := bytes.Clone(b)
+	changed[1536] = 'Z'
+	if other, err := v.On(bytes.NewReader(changed)).OpenFile("film.srq"); err != nil {
+		t.Error(err)
+	} else if first := make([]byte, 1); true {
+		if other.ReadAt(first, 0); first[0] != 'Z' {
+			t.Errorf("read from another image: %q", first)
+		}
+	}
 	across := make([]byte, 4)
 	if n, err := film.ReadAt(across, 510); n != 4 || err != nil || string(across) != "AABB" {
 		t.Errorf("across the pieces: %q, %v", across[:n], err)

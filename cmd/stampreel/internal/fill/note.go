@@ -5,7 +5,7 @@ import (
 	"crypto/sha256"
 	"encoding/json"
 	"fmt"
-	"os"
+	"io"
 	"strings"
 
 	"example.org/stampreel/budget"
@@ -161,7 +161,7 @@ func (s *Settings) kept(ctx context.Context, job Job, o *transcode.Options) (*Pa
 }
 
 // add verifies and judges one more part.
-func (p *Packed) add(ctx context.Context, s *Settings, f *os.File, name string, h container.Header) error {
+func (p *Packed) add(ctx context.Context, s *Settings, f io.ReaderAt, name string, h container.Header) error {
 	size := int64(h.FileSectors) * container.SectorBytes
 	clip, err := Verify(ctx, f, size)
 	if err != nil {

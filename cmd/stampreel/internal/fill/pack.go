@@ -455,7 +455,7 @@ func (s *Settings) options(media *source.Media, separateSound bool) transcode.Op
 
 // Verify checks every byte of a clip and returns what the budget has to know
 // of it: sixteen bytes a beat.
-func Verify(ctx context.Context, f *os.File, size int64) (budget.Clip, error) {
+func Verify(ctx context.Context, f io.ReaderAt, size int64) (budget.Clip, error) {
 	var beats []beat
 	h, err := container.Verify(ctx, f, size, func(b *container.Beat, p *container.Panel) {
 		beats = append(beats, beatOf(&b.BeatHeader, p.Windows))
@@ -490,27 +490,6 @@ func Load(ctx context.Context, path string) (container.Header, budget.Clip, erro
 		beats = append(beats, beatOf(&b.BeatHeader, windows))
 	}
 	return h, budgetClip(h, beats), nil
-}
-
-// Open opens a clip for reading. The file is the caller's to close.
-func Open(path string) (*container.Reader, *os.File, error) {
-	f, err := os.Open(path)
-	if err != nil {
-		return nil, nil, err
-	}
-	info, err := f.Stat()
-	if err == nil && !info.Mode().IsRegular() {
-		err = fmt.Errorf("not a file")
-	}
-	var r *container.Reader
-	if err == nil {
-		r, err = container.NewReader(f, info.Size(), container.Limits{})
-	}
-	if err != nil {
-		f.Close()
-		return nil, nil, fmt.Errorf("%s: %w", path, err)
-	}
-	return r, f, nil
 }
 
 // beat is a beat header cut to what the budget needs.
