@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"os"
 	"path/filepath"
+	"slices"
 	"strings"
 
 	"example.org/stampreel/cmd/stampreel/internal/console"
@@ -62,6 +63,10 @@ func (c *call) fillImage(ctx context.Context, folder, path string, size int64, i
 	outcomes, err := fillCard(ctx, c, folder, im.Folder(), items, s)
 	if err != nil {
 		return nil, err
+	}
+	if !slices.ContainsFunc(outcomes, func(o fill.Outcome) bool { return o.Err == nil }) {
+		im.Discard()
+		return outcomes, nil
 	}
 	if err := c.noteGone(ctx, im.Folder(), items); err != nil {
 		return nil, err

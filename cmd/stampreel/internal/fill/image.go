@@ -261,7 +261,7 @@ func (im *Image) Write(ctx context.Context, l *fat.Layout, files []fat.Planned, 
 	if err := f.Commit(); err != nil {
 		return err
 	}
-	os.RemoveAll(im.Folder())
+	im.Discard()
 	return nil
 }
 
@@ -305,6 +305,9 @@ func (im *Image) Waiting() bool {
 	_, err := os.Stat(im.Folder())
 	return err == nil
 }
+
+// Discard drops what was packed; the image that is there stays as it is.
+func (im *Image) Discard() { os.RemoveAll(im.Folder()) }
 
 // Close gives the image back to others.
 func (im *Image) Close() {
