@@ -218,3 +218,26 @@ func TestFieldsAreThoseOfTheSpecification(t *testing.T) {
 		t.Errorf("%d clusters, end at %d", l.Clusters, l.EndBytes)
 	}
 }
+
+func BenchmarkWriteFile(b *testing.B) {
+	const size = 256 * mib
+	l, err := Plan(Options{Bytes: gib}, []Planned{{Path: "film.srq", Bytes: size}})
+	if err != nil {
+		b.Fatal(err)
+	}
+	f, err := os.Create(filepath.Join(b.TempDir(), "card.img"))
+	if err != nil {
+		b.Fatal(err)
+	}
+	defer f.Close()
+	b.SetBytes(size)
+	for b.Loop() {
+		if err := l.WriteFile(f, 0, io.LimitReader(zeros{}, size)); err != nil {
+			b.Fatal(err)
+		}
+	}
+}
+
+type zeros struct{}
+
+func (zeros) Read(b []byte) (int, error) { return len(b), nil }

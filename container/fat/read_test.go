@@ -359,3 +359,24 @@ func TestATinyImageThatDeclaresAHugeCardTakesNoMemory(t *testing.T) {
 		t.Errorf("got %v", openErr)
 	}
 }
+
+// An image of 32 GiB that is full, of which what the files hold is not needed.
+func BenchmarkOpenAFullCardOf32GiB(b *testing.B) {
+	files := make([]Planned, 1000)
+	for i := range files {
+		files[i] = Planned{Path: fmt.Sprintf("shelf %d/clip number %d.srq", i/50, i), Bytes: 34_000_000}
+	}
+	l, err := Plan(Options{Bytes: 32 * gib}, files)
+	if err != nil {
+		b.Fatal(err)
+	}
+	var s sparse
+	if err := l.WriteSystem(&s); err != nil {
+		b.Fatal(err)
+	}
+	for b.Loop() {
+		if _, err := Open(&s, l.EndBytes); err != nil {
+			b.Fatal(err)
+		}
+	}
+}
