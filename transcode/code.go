@@ -16,7 +16,7 @@ type Coding struct {
 	// Always takes tiles wherever they are no larger than a raw frame, whatever
 	// they cost.
 	Always bool
-	// What tiles and raw frames take on the player, in one unit. All zero is
+	// What tiles and raw frames take on the player, in picoseconds. All zero is
 	// tiles.DefaultCost for both.
 	TileCost, RawCost tiles.Cost
 	// How far what the panel shows may be from a picture, on the scale of 0…255 in
@@ -30,6 +30,7 @@ type coder struct {
 	tiles   *tiles.Encoder // nil for raw frames alone
 	payload []byte
 	raw     int64 // bytes of a raw frame
+	most    int64 // picoseconds that tiles may keep the panel and the decoder
 	losses  int   // times in a row that tiles were tried and cost more
 	skip    int   // beats for which they are not tried
 }
@@ -46,6 +47,8 @@ func newCoder(o Coding, s *container.Settings) (*coder, error) {
 	if !o.Tiles {
 		return c, nil
 	}
+	half := 1e12 * float64(s.Rate.Den) / float64(s.Rate.Num) / 2
+	c.most = max(c.shown(c.o.RawCost, 1, c.raw), int64(min(half, 1e18)))
 	e, err := tiles.NewEncoder(s.PixelFormat, s.Width, s.Height, tiles.Options{Cost: c.o.TileCost, Ignore: o.Ignore})
 	c.tiles = e
 	return c, err
@@ -72,7 +75,7 @@ func (c *coder) code(pixels []byte, same, key bool) (container.Frame, error) {
 	if stats.Tiles == 0 {
 		return container.Frame{}, nil // what changed is ignored
 	}
-	if int64(stats.FrameBytes) > c.raw || !c.o.Always && c.tilesCost(stats) >= c.rawCost() {
+	if int64(stats.FrameBytes) > c.raw || !c.o.Always && (c.tilesCost(stats) >= c.rawCost() || c.shown(c.o.TileCost, int64(stats.Tiles), int64(stats.PanelBytes)) > c.most) {
 		c.losses = min(c.losses+1, mostLosses)
 		if c.skip = 1<<c.losses - 1; c.o.Always {
 			c.skip = 0
@@ -99,6 +102,14 @@ func (c *coder) tilesCost(s tiles.Stats) int64 {
 func (c *coder) rawCost() int64 {
 	k := c.o.RawCost
 	return k.Tile + c.raw*(k.PanelByte+k.CardByte)
+}
+
+// shown is how long the panel and the decoder take over a picture of so many tiles and
+// bytes. Tiles that take longer there than a raw frame, and longer than half a beat, are
+// not chosen for the bytes they save on the card: a clip that plays of raw frames is to
+// play with tiles in their place.
+func (c *coder) shown(k tiles.Cost, count, bytes int64) int64 {
+	return count*k.Tile + bytes*k.PanelByte
 }
 
 // calm reports whether at least half of the panel keeps what it shows, by

@@ -69,6 +69,58 @@ func TestACodingIsChosenForEachBeat(t *testing.T) {
 	}
 }
 
+// On a player that decodes slowly but has a slow card too, tiles of a busy picture would
+// save more at the card than they take at the panel, and make a clip late that plays of raw
+// frames. Whatever is chosen asks the panel and the decoder for no more than a raw frame, or half a beat.
+func TestTilesNeverKeepThePanelLonger(t *testing.T) {
+	settings := container.Settings{Width: 64, Height: 40, PixelFormat: pixel.RGB565, Rate: container.Ratio{Num: 1000, Den: 1}}
+	o := Coding{Tiles: true, TileCost: tiles.Cost{Tile: 20e6, PanelByte: 400e3, CardByte: 4e6}, RawCost: tiles.Cost{Tile: 5e6, PanelByte: 200e3, CardByte: 4e6}}
+	c, err := newCoder(o, &settings)
+	if err != nil {
+		t.Fatal(err)
+	}
+	rnd := rand.New(rand.NewPCG(5, 6))
+	raw, tiled, cheap := 0, 0, 0
+	twin, err := tiles.NewEncoder(settings.PixelFormat, 64, 40, tiles.Options{Cost: o.TileCost})
+	if err != nil {
+		t.Fatal(err)
+	}
+	for n := range 300 {
+		pixels := make([]byte, 2*64*40) // rows of one colour, of which some change
+		for y := range 40 {
+			shade := byte(y)
+			if rnd.IntN(300) < n {
+				shade = byte(rnd.Uint32())
+			}
+			copy(pixels[128*y:], bytes.Repeat([]byte{shade, 9}, 64))
+		}
+		c.skip = 0
+		frame, err := c.code(pixels, false, n == 0)
+		if err != nil {
+			t.Fatal(err)
+		}
+		_, stats, err := twin.Append(nil, pixels, n == 0)
+		if err != nil {
+			t.Fatal(err)
+		}
+		shown := int64(stats.Tiles)*20e6 + int64(stats.PanelBytes)*400e3
+		switch most := int64(5e6 + 2*64*40*200e3); {
+		case frame.Coding == container.Raw:
+			raw++
+			if shown > most && c.tilesCost(stats) < c.rawCost() {
+				cheap++
+			}
+		case shown > most:
+			t.Fatalf("beat %d: tiles take %d at the panel, a raw frame %d", n, shown, most)
+		default:
+			tiled++
+		}
+	}
+	if raw < 20 || tiled < 20 || cheap < 20 {
+		t.Errorf("%d raw, %d tiles, %d raw though tiles cost less in all: the test means nothing", raw, tiled, cheap)
+	}
+}
+
 // What is ignored is no tile, and does not add up.
 func TestIgnoredChangesDoNotAddUp(t *testing.T) {
 	settings := container.Settings{Width: 16, Height: 8, PixelFormat: pixel.Grey8}

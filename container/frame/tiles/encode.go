@@ -15,8 +15,8 @@ type Cost struct {
 }
 
 // DefaultCost is that of a panel at 40 MHz whose driver takes 13 µs to set a
-// window, and of a card that gives 12.5 MB/s, in nanoseconds.
-var DefaultCost = Cost{Tile: 15000, PanelByte: 200, CardByte: 80}
+// window, and of a card that gives 12.5 MB/s, in picoseconds.
+var DefaultCost = Cost{Tile: 15e6, PanelByte: 200e3, CardByte: 80e3}
 
 // Options say how an Encoder chooses. The zero value is lossless, at
 // DefaultCost.
