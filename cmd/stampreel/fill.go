@@ -74,7 +74,7 @@ func runFill(ctx context.Context, c *call) error {
 	if err != nil {
 		return err
 	}
-	s.Repack = c.Bool("repack")
+	s.Repack, s.TrackOrFirst = c.Bool("repack"), true
 	if !isFolder(folder) {
 		if _, err := os.Stat(folder); err != nil {
 			return err
@@ -151,6 +151,16 @@ func (c *call) noteGone(ctx context.Context, card string, items []fill.Item) err
 	return nil
 }
 
+// tellError tells of an error that does not end the command.
+func (c *call) tellError(err error) {
+	var t trier
+	var tries []string
+	if errors.As(err, &t) {
+		tries = t.Tries()
+	}
+	c.console.Error(plainText(err), tries...)
+}
+
 // fillCard packs the items and tells of each that fails as it happens.
 func fillCard(ctx context.Context, c *call, folder, card string, items []fill.Item, s fill.Settings) ([]fill.Outcome, error) {
 	progress := c.console.Progress(console.Job{What: "filling", Unit: "pictures", Piece: "clips", Doing: "packing"})
@@ -162,12 +172,7 @@ func fillCard(ctx context.Context, c *call, folder, card string, items []fill.It
 		End: func(o fill.Outcome) {
 			progress.End()
 			if o.Err != nil {
-				var t trier
-				var tries []string
-				if errors.As(o.Err, &t) {
-					tries = t.Tries()
-				}
-				c.console.Error(plainText(o.Err), tries...)
+				c.tellError(o.Err)
 				return
 			}
 			for _, w := range o.Packed.Result.Warnings {

@@ -75,6 +75,9 @@ func runPack(ctx context.Context, c *call) error {
 	if err := checkClipName(clip, src, c.operand(1), c.String("player")); err != nil {
 		return err
 	}
+	if dir := filepath.Dir(clip); !isFolder(dir) {
+		return usagef("--output: %s: there is no folder %s", console.Name(clip), console.Name(dir)).try("mkdir %s", console.Name(dir))
+	}
 	if src == "-" && isTerminal(c.stdin) {
 		return usagef("- reads Y4M video from standard input, which is a terminal")
 	}
@@ -98,6 +101,7 @@ func runPack(ctx context.Context, c *call) error {
 		c.noteBars(src, packed)
 	}
 	c.noteRate(src, packed)
+	c.noteEnd(src, packed, &s)
 	c.noteSoftened(src, packed)
 	c.noteLevel(src, packed)
 	c.warnFlashes(src, &packed.Flashes, "--soften-flashes lowers their contrast")
@@ -148,6 +152,15 @@ func (c *call) noteRate(src string, p *fill.Packed) {
 	}
 	if own, rate := p.SourceRate.Float(), p.Headers[0].Rate().Float(); own > 1.001*rate {
 		c.console.Note("%s: %s of its %s pictures/s, what the panel's bus takes with %d %% to spare; --rate asks for more", console.Name(src), number(rate), number(own), int(100*budget.TightMargin))
+	}
+}
+
+// noteEnd tells when a source ends before the time asked for.
+func (c *call) noteEnd(src string, p *fill.Packed, s *fill.Settings) {
+	h := p.Headers[0]
+	ends := s.From.Float() + container.BeatTime(h.Rate(), uint32(p.Result.Beats)).Seconds()
+	if s.To.Num > 0 && !p.Result.Incomplete && s.To.Float() > ends+2/h.Rate().Float() {
+		c.console.Note("%s: ends at %s, before --to %s", console.Name(src), console.Duration(seconds(ends)), c.String("to"))
 	}
 }
 

@@ -5,9 +5,12 @@ import (
 	"errors"
 	"fmt"
 	"math"
+	"path/filepath"
 	"slices"
 	"strings"
 
+	"example.org/stampreel/cmd/stampreel/internal/console"
+	"example.org/stampreel/cmd/stampreel/internal/fill"
 	"example.org/stampreel/transcode/source"
 	"example.org/stampreel/transcode/source/system"
 )
@@ -19,9 +22,13 @@ func sourcesCommand() *command {
 		about: "Lists the kinds of files that pack and fill open, what to know of each, and what " +
 			"to do with those that they recognise but do not open. Ordinary videos are opened " +
 			"with the codecs that this computer has: which those are stands here too, and how " +
-			"to get the others. What a file is, its first bytes say, whatever its name.",
+			"to get the others. What a file is, its first bytes say, whatever its name.\n\n" +
+			"With FILE (or a folder of them) it tells what that one holds: its pictures, and its sounds with the numbers " +
+			"that --sound-track takes.",
+		operands: []operand{{"[FILE...]", "what to look into instead"}},
 		examples: []example{
 			{"stampreel sources", "everything, in a list"},
+			{"stampreel sources film.mkv", "what a video holds, and which sounds"},
 			{"stampreel sources --json", "the same for a program"},
 		},
 		results: true,
@@ -77,7 +84,96 @@ func codecsHere(ctx context.Context) (codecs, error) {
 	return c, nil
 }
 
+// holding is what sources says of a file.
+type holding struct {
+	File    string   `json:"file"`
+	Kind    string   `json:"kind"`
+	Seconds float64  `json:"length_s,omitempty"`
+	Videos  []string `json:"pictures"`
+	Sounds  []string `json:"sounds"`
+	Note    string   `json:"note,omitempty"`
+}
+
+// lookInto tells what files hold.
+func (c *call) lookInto(ctx context.Context, files []string) error {
+	found := []holding{}
+	t := console.NewTable(console.Words("file"), console.Numbers("length", "m:ss"), console.Words("holds"))
+	var all []string
+	for _, f := range files {
+		inside, err := c.sourcesIn(ctx, f)
+		if err != nil {
+			return err
+		}
+		all = append(all, inside...)
+	}
+	failed := 0
+	for _, f := range all {
+		h, err := source.Look(ctx, f, source.Options{})
+		if ctx.Err() != nil {
+			return ctx.Err()
+		}
+		if err != nil {
+			failed++
+			c.tellError(err)
+			continue
+		}
+		found = append(found, holding{f, h.Kind, h.Seconds, append([]string{}, h.Videos...), append([]string{}, h.Sounds...), h.Note})
+		length := ""
+		if h.Known {
+			length = console.Duration(seconds(h.Seconds))
+		}
+		t.Row(console.Name(f), length, h.Kind)
+		for _, v := range h.Videos {
+			t.Row("", "", "pictures: "+v)
+		}
+		for i, s := range h.Sounds {
+			t.Row("", "", fmt.Sprintf("sound %d: %s", i+1, s))
+		}
+		if h.Note != "" {
+			t.Row("", "", h.Note)
+		}
+	}
+	if len(found) > 0 {
+		c.console.Table(t)
+	}
+	if err := c.console.JSON(map[string]any{"files": found}); err != nil {
+		return err
+	}
+	if failed > 0 {
+		return fmt.Errorf("%d of %s cannot be opened", failed, console.Count(int64(len(all)), "file", "files"))
+	}
+	return nil
+}
+
+// sourcesIn lists what fill would take of a folder; a folder of frames, and a file, is
+// itself.
+func (c *call) sourcesIn(ctx context.Context, path string) ([]string, error) {
+	if frames, err := source.IsFrameFolder(path); !isFolder(path) || err == nil && frames {
+		return []string{path}, nil
+	}
+	items, skipped, err := fill.Find(ctx, path, "")
+	if err != nil {
+		return nil, err
+	}
+	c.noteSkipped(skipped)
+	var files []string
+	for _, it := range items {
+		for _, name := range []string{it.Source, it.Sound} {
+			if name != "" {
+				files = append(files, filepath.Join(path, filepath.FromSlash(name)))
+			}
+		}
+	}
+	if len(files) == 0 {
+		return nil, fmt.Errorf("%s: no source in this folder", path)
+	}
+	return files, nil
+}
+
 func runSources(ctx context.Context, c *call) error {
+	if len(c.operands) > 0 {
+		return c.lookInto(ctx, c.operands)
+	}
 	here, err := codecsHere(ctx)
 	if err != nil {
 		return err

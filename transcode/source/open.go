@@ -280,7 +280,7 @@ func Open(ctx context.Context, path string, o Options) (*Media, error) {
 	case KindMP3:
 		return orSystem(ctx, path, s.kind, o, func() (*Media, error) { return openMP3(ctx, path) })
 	case KindAVI:
-		if o.SoundTrack > 1 && !o.NoSound { // here the first one is read
+		if o.SoundTrack > 1 && !o.NoSound && (askSystem || !o.TrackOrFirst) { // here the first one is read
 			if askSystem {
 				return openSystem(ctx, path, s.kind, o)
 			}

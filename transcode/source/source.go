@@ -206,6 +206,8 @@ type Options struct {
 	// Which sound, counted from 1, of several; 0 means the one to be heard unless
 	// told otherwise.
 	SoundTrack int
+	// Where there are not so many, the first one is taken, and that is no error.
+	TrackOrFirst bool
 	// What the caller has no use for.
 	NoPictures, NoSound bool
 	// The caller will ask for the Sum: of a file that is decoded elsewhere it is

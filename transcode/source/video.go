@@ -78,11 +78,10 @@ func openSystem(ctx context.Context, path, kind string, o Options) (_ *Media, er
 		whole: (video >= 0 || len(about.Videos) == 0) && (track >= 0 || len(about.Tracks) == 0),
 	}
 	if video < 0 && track < 0 {
-		text := "holds " + about.Holds() + " and nothing that is asked for"
 		if f.cut {
-			return nil, &DamagedError{path, "", errors.New("the file is cut short: what is left " + text)}
+			return nil, &DamagedError{path, "", fmt.Errorf("the file is cut short: what is left holds %s and nothing that is asked for", about.Holds())}
 		}
-		return nil, &UnsupportedError{path, text, ""}
+		return nil, &NothingWantedError{path, about.Holds()}
 	}
 	m := &Media{Kind: kind, Film: video >= 0 && track >= 0, log: f.log, Warnings: f.log.all,
 		sum: sum, closed: stop}
@@ -142,8 +141,22 @@ func choose(path string, about *system.Description, o Options) (video, track int
 		track = max(o.SoundTrack, 1) - 1
 	}
 	if !o.NoSound && (o.SoundTrack < 0 || o.SoundTrack > len(about.Tracks)) {
-		return 0, 0, &UnsupportedError{path, fmt.Sprintf("has %s, want number %d", counted(len(about.Tracks), "sound", "sounds"), o.SoundTrack),
-			"choose one of these: " + strings.Join(tracks(about), "; ")}
+		has := &UnsupportedError{path, fmt.Sprintf("has %s, and no number %d", counted(len(about.Tracks), "sound", "sounds"), o.SoundTrack), ""}
+		switch list := tracks(about); {
+		case o.TrackOrFirst && len(list) == 0:
+			track = -1
+		case o.TrackOrFirst:
+			track = 0
+		case len(list) == 0:
+			has.Holds = "has no sound"
+			return 0, 0, has
+		case len(list) == 1:
+			has.Try = "take the one it has: " + list[0]
+			return 0, 0, has
+		default:
+			has.Try = "choose one of these: " + strings.Join(list, "; ")
+			return 0, 0, has
+		}
 	}
 	if err := about.Lacks(video, track); err != nil {
 		return 0, 0, systemError(path, err)

@@ -9,6 +9,7 @@ import (
 	"net/http"
 	"net/http/httptest"
 	"os"
+	"reflect"
 	"os/exec"
 	"path/filepath"
 	"strconv"
@@ -446,5 +447,18 @@ func TestPartsAndTracksOfFilms(t *testing.T) {
 	var u *UnsupportedError
 	if _, err := Open(background, path, o); !errors.As(err, &u) || !strings.Contains(u.Try, "2 FLAC, en") {
 		t.Errorf("third of two sounds: %v, try %q", err, u.Try)
+	}
+	o.TrackOrFirst = true
+	if m := open(t, path, o); m.Sound == nil {
+		t.Error("third of two sounds, or the first: none")
+	}
+	h, err := Look(background, path, Options{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	want := Holding{Kind: KindMatroska, Seconds: h.Seconds, Known: true, Videos: []string{"H.264, 160×120, 25 pictures/s"},
+		Sounds: []string{"FLAC, 44100 Hz, 1 channel, de, Audio", "FLAC, 44100 Hz, 1 channel, en, Audio"}}
+	if !reflect.DeepEqual(*h, want) || h.Seconds < 2.9 || h.Seconds > 3.1 {
+		t.Errorf("it holds %+v, want %+v", *h, want)
 	}
 }

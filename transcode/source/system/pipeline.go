@@ -205,17 +205,28 @@ func (p *pipeline) before(sample unsafe.Pointer) bool {
 
 // play starts reading at a time of the file, in nanoseconds, or a little before
 // it; at the start where that is not to be had.
-func (p *pipeline) play(w *worker, from int64) error {
+func (p *pipeline) play(w *worker, from int64) error { return p.playFrom(w, from, exactly) }
+
+func (p *pipeline) playFrom(w *worker, from int64, how seeking) error {
 	if from > 0 && w.Seek {
-		if err := p.seek(from); err != nil {
+		if err := p.seek(from, how); err != nil {
 			return err
 		}
 	}
 	return p.state(statePlaying)
 }
 
+// seeking says where reading begins when it is sent to a time (gst/gstsegment.h,
+// GstSeekFlags).
+type seeking int
+
+const (
+	exactly   seeking = 1 << 1
+	atTheKeys seeking = 1 << 2 // at the key picture before, which is all that is decoded
+)
+
 // seek is called while the pipeline is paused with its first sample.
-func (p *pipeline) seek(to int64) error {
+func (p *pipeline) seek(to int64, how seeking) error {
 	if !p.sought {
 		sample := appSinkPreroll(p.sink, uint64(time.Second))
 		if sample == nil {
@@ -226,8 +237,8 @@ func (p *pipeline) seek(to int64) error {
 		p.origin = int64(s.time - s.base)
 		miniUnref(sample)
 	}
-	const flush, accurate = 1, 2
-	if elementSeek(p.all, formatTime, flush|accurate, p.origin+to) {
+	const flush = 1
+	if elementSeek(p.all, formatTime, flush|int32(how), p.origin+to) {
 		p.sought = true
 	}
 	return p.state(statePaused)

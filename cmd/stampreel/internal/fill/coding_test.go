@@ -1,6 +1,7 @@
 package fill
 
 import (
+	"math/rand/v2"
 	"os"
 	"path/filepath"
 	"reflect"
@@ -8,6 +9,7 @@ import (
 	"testing"
 
 	"example.org/stampreel/budget"
+	"example.org/stampreel/budget/playerfile"
 	"example.org/stampreel/container"
 )
 
@@ -72,6 +74,71 @@ func TestTilesAreToldToTheBudget(t *testing.T) {
 		}
 		if h.FrameCodings&^3 != 0 || !c.Alone || card >= most || panel >= most || windows < int64(len(beats))/2 {
 			t.Errorf("%s: codings %#x, %d bytes of pictures; tiles have %d, bring the panel %d in %d windows", name, h.FrameCodings, most, card, panel, windows)
+		}
+	}
+}
+
+// Tiles of a film that is half noise take longer to decode and draw than raw frames to
+// draw, and with a small memory that makes the clip late. Then raw frames are packed, and a
+// later fill takes that for what it is.
+func TestTilesGiveWayWhereRawFramesPlay(t *testing.T) {
+	dir := t.TempDir()
+	const side = 240
+	film := []byte("YUV4MPEG2 W240 H240 F20:1 Cmono\n")
+	rnd := rand.New(rand.NewPCG(3, 4))
+	for range 30 {
+		film = append(film, "FRAME\n"...)
+		for i := range side * side {
+			if i%side < side/2 {
+				film = append(film, 90)
+			} else {
+				film = append(film, byte(16+rnd.IntN(220)))
+			}
+		}
+	}
+	src := put(t, dir, "noise.y4m", film)
+	p, err := playerfile.Parse("small.yaml", []byte(`
+player:
+  name: Small memory
+panel:
+  size: 240x240
+  pixels: rgb565
+  bus-clock: 40 MHz
+card:
+  wiring: 1-bit
+  clock: 40 MHz
+  stall: 5 ms
+memory:
+  read-ahead: 128 KiB
+decode:
+  tiles:
+    per-tile: 30 us
+    per-byte: 150 ns
+`))
+	if err != nil {
+		t.Fatal(err)
+	}
+	s := Settings{Player: p, Workers: 1}
+	in, closeAll, err := s.open(background, Job{Source: src})
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer closeAll()
+	once, err := s.PackInput(background, in, Job{Source: src, Clip: filepath.Join(dir, "once.srq")})
+	if err != nil {
+		t.Fatal(err)
+	}
+	if once.Result.Tiled < 20 || once.Verdict.Typical.Word != budget.Stutters {
+		t.Fatalf("%d beats of tiles, %v: the test means nothing", once.Result.Tiled, once.Verdict.Typical.Word)
+	}
+	job := Job{Source: src, Clip: filepath.Join(dir, "a.srq"), Refill: true}
+	for _, kept := range []bool{false, true} {
+		got, err := s.Pack(background, job)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if got.Headers[0].FrameCodings&^3 != 0 || got.Verdict.Typical.Word != budget.Plays || got.Kept != kept {
+			t.Errorf("codings %#x, %v, kept %v, want raw frames that play, kept %v", got.Headers[0].FrameCodings, got.Verdict.Typical.Word, got.Kept, kept)
 		}
 	}
 }

@@ -8,6 +8,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"io"
 	"io/fs"
 	"os"
 	"path"
@@ -79,7 +80,7 @@ func Find(ctx context.Context, folder, except string) (items []Item, skipped []S
 			return fs.SkipDir
 		case d.IsDir():
 			return nil // an error here shows again for the files inside
-		case err != nil || ok || kind != "" || looksLikeMedia(path):
+		case err != nil || ok || kind != "" || looksLikeMedia(path) && !isText(full):
 			items = append(items, Item{Source: path, Kind: kind})
 		default:
 			skipped = append(skipped, Skipped{path, "no picture, animation, video or sound"})
@@ -123,6 +124,27 @@ func looksLikeMedia(path string) bool {
 		return true
 	}
 	return false
+}
+
+// isText tells a file that shares its extension with a kind of video but is text, as the
+// translations of user interfaces (XML in .ts) and programs in .ts are.
+func isText(path string) bool {
+	if strings.ToLower(filepath.Ext(path)) != ".ts" {
+		return false
+	}
+	f, err := os.Open(path)
+	if err != nil {
+		return false
+	}
+	defer f.Close()
+	head := make([]byte, 512)
+	n, _ := io.ReadFull(f, head)
+	for _, b := range head[:n] {
+		if b < ' ' && b != '\t' && b != '\n' && b != '\r' && b != '\f' {
+			return false
+		}
+	}
+	return n > 0
 }
 
 func stem(path string) string { return strings.TrimSuffix(path, filepath.Ext(path)) }
@@ -208,6 +230,16 @@ func cardPath(path string) string {
 	return strings.Join(parts, "/")
 }
 
+// namedAsSound tells of a file in a container that may hold videos too that it is named as
+// a sound.
+func namedAsSound(path string) bool {
+	switch strings.ToLower(filepath.Ext(path)) {
+	case ".m4a", ".m4b", ".oga", ".opus", ".wma", ".mka":
+		return true
+	}
+	return false
+}
+
 // ForPlayer leaves out the sounds that a player without a speaker has no use for.
 func ForPlayer(items []Item, skipped []Skipped, hasSound bool) ([]Item, []Skipped) {
 	if hasSound {
@@ -215,7 +247,7 @@ func ForPlayer(items []Item, skipped []Skipped, hasSound bool) ([]Item, []Skippe
 	}
 	kept := items[:0:0]
 	for _, it := range items {
-		if source.IsSound(it.Kind) && it.Err == nil {
+		if (source.IsSound(it.Kind) || namedAsSound(it.Source)) && it.Err == nil {
 			skipped = append(skipped, Skipped{it.Source, "sound alone, and the player has no speaker"})
 			continue
 		}

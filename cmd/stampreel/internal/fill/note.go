@@ -7,8 +7,10 @@ import (
 	"fmt"
 	"io"
 	"strings"
+	"time"
 
 	"example.org/stampreel/budget"
+	"example.org/stampreel/budget/playerfile"
 	"example.org/stampreel/container"
 	"example.org/stampreel/transcode"
 	"example.org/stampreel/transcode/picture"
@@ -17,7 +19,7 @@ import (
 )
 
 // packing is raised whenever the same source and settings give another clip.
-const packing = 4
+const packing = 5
 
 // note is what a clip keeps, in the free area of its header, of how it was
 // made: four letters, a byte of flags, three bytes of zero, the SHA-256 of
@@ -98,9 +100,14 @@ func (s *Settings) sumOf(o *transcode.Options) [sha256.Size]byte {
 		Meter, SoftenFlashes   bool
 		Loudness               float64 `json:",omitempty"`
 		Coding                 transcode.Coding
+		Pause                  time.Duration `json:",omitempty"` // and what else decides whether tiles play
+		ReadAhead, Buffers     int64         `json:",omitempty"`
 	}{
 		packing, p.Framing(), p.Turn, int(p.Format), p.Round, p.Tone, p.Dither, o.Rate, o.RateLimit, s.Hold,
-		o.Sound, o.SoundOptions, o.ADPCM, o.Loops, o.SoundBuffer, o.PartSectors, s.Matrix, s.FullRange, s.SoundTrack, s.Meter, s.SoftenFlashes, s.Loudness, o.Coding,
+		o.Sound, o.SoundOptions, o.ADPCM, o.Loops, o.SoundBuffer, o.PartSectors, s.Matrix, s.FullRange, s.SoundTrack, s.Meter, s.SoftenFlashes, s.Loudness, o.Coding, 0, 0, 0,
+	}
+	if s.Coding == Auto && o.Coding.Tiles {
+		basis.Pause, basis.ReadAhead, basis.Buffers = s.Player.Stall().Value, s.Player.Memory.ReadAhead.Value, s.Player.Memory.Buffers.Value
 	}
 	text, err := json.Marshal(basis)
 	if err != nil {
@@ -171,12 +178,47 @@ func (p *Packed) add(ctx context.Context, s *Settings, f io.ReaderAt, name strin
 	if err != nil {
 		return err
 	}
-	if first := len(p.Headers) == 0; first || v.Typical.Word < p.Verdict.Typical.Word ||
-		v.Typical.Word == p.Verdict.Typical.Word && v.Typical.Margin < p.Verdict.Typical.Margin {
+	if len(p.Headers) == 0 || worse(&v, &p.Verdict) {
 		p.Verdict = v
+		if p.rawIsBetter, err = rawIsBetter(clip, s.Player, &v); err != nil {
+			return err
+		}
 	}
 	p.Files, p.Headers, p.Bytes = append(p.Files, name), append(p.Headers, h), p.Bytes+size
 	return nil
+}
+
+func worse(a, b *budget.Verdict) bool {
+	return a.Typical.Word < b.Typical.Word || a.Typical.Word == b.Typical.Word && a.Typical.Margin < b.Typical.Margin
+}
+
+// rawIsBetter judges the clip with raw frames in place of tiles, where it does not play
+// with a margin.
+func rawIsBetter(c budget.Clip, p *playerfile.Player, v *budget.Verdict) (bool, error) {
+	if v.Typical.Word == budget.Plays {
+		return false, nil
+	}
+	raw := int64(container.RawFrameBytes(c.Pixels, c.Width, c.Height))
+	stored, tiled := c.Beats, false
+	c.Beats = func(yield func(budget.Beat) bool) {
+		for b := range stored {
+			if b.Coding == container.Tiles || b.Coding == container.KeyTiles {
+				tiled = true
+				b.Sectors += sectors(raw) - sectors(b.FrameBytes)
+				b.FrameBytes, b.PanelBytes, b.Windows, b.Coding = raw, raw, 1, container.Raw
+			}
+			if !yield(b) {
+				return
+			}
+		}
+	}
+	other, err := budget.Judge(c, p)
+	return err == nil && tiled && worse(v, &other), err
+}
+
+// sectors is how many sectors hold so many bytes.
+func sectors(bytes int64) int {
+	return int((bytes + container.SectorBytes - 1) / container.SectorBytes)
 }
 
 // IncompleteError says that a part of a source is missing or damaged, where all

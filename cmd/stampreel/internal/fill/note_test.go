@@ -49,14 +49,19 @@ func TestEachSettingIsInTheNote(t *testing.T) {
 	}
 	// The part that is taken is in the identity; the others change no byte.
 	// Bars that are found become the Crop.
-	elsewhere := []string{"Bars", "From", "To", "Strict", "Repack", "Workers"}
-	media := source.Made("film", nil, silence{}, nil)
+	// A sound that is not there fails, or the first one is taken, which SoundTrack tells.
+	elsewhere := []string{"Bars", "From", "To", "Strict", "Repack", "Workers", "TrackOrFirst"}
+	media, err := source.Open(background, put(t, t.TempDir(), "a.gif", madeGIF(t, 2)), source.Options{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer media.Close()
 	sum := func(change func(*Settings)) string {
 		s := Settings{Player: player("rect-240x135")}
 		if change != nil {
 			change(&s)
 		}
-		o := s.options(media, false)
+		o := s.options(media, true)
 		id := s.sumOf(&o)
 		return string(id[:])
 	}
@@ -82,10 +87,6 @@ func TestEachSettingIsInTheNote(t *testing.T) {
 		}
 	}
 }
-
-type silence struct{ source.Sound }
-
-func (silence) Info() source.SoundInfo { return source.SoundInfo{Rate: 8000, Channels: 1} }
 
 func TestNoteIsReadOnlyFromItsOwnWriting(t *testing.T) {
 	sounds := []*Sound{nil, {-16.02, -1.35, 11.99}, {math.Inf(-1), -80.5, 0}, {math.Inf(-1), math.Inf(-1), -3.5}}

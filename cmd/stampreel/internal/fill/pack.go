@@ -41,6 +41,8 @@ type Settings struct {
 	NoSound  bool
 	// Which sound of several, counted from 1; 0: the source's own choice.
 	SoundTrack int
+	// Where there are not so many, the first one is taken.
+	TrackOrFirst bool
 	// A sound that comes alone shows its level.
 	Meter bool
 	// Black bars that are part of the pictures are cut off, where no Crop is set.
@@ -118,7 +120,9 @@ type Packed struct {
 	Result     *transcode.Result
 	Flashes    Flashes
 	Softened   []transcode.Softening // with Settings.SoftenFlashes
-	Verdict    budget.Verdict        // of the first part
+	Verdict    budget.Verdict        // of the part that is nearest to stuttering
+
+	rawIsBetter bool // that part would be further from it with raw frames
 }
 
 // Pack makes one clip. It is written under a temporary name, verified byte by
@@ -155,43 +159,51 @@ func (s *Settings) Pack(ctx context.Context, job Job) (*Packed, error) {
 			return p, err
 		}
 	}
-	if !s.SoftenFlashes {
-		return s.PackInput(ctx, in, job)
-	}
-	closeAll()
-	return s.softened(ctx, job)
-}
-
-// softened packs until the clip does not flash too much, each time with less contrast
-// where it does. The source is read anew for each.
-func (s *Settings) softened(ctx context.Context, job Job) (*Packed, error) {
+	again := job.Source != "-"
+	t := trial{refuseTiles: again, refuseFlashes: s.SoftenFlashes && again}
 	var lowered passages
 	for n := 1; ; n++ {
-		in, closeAll, err := s.open(ctx, job)
-		if err != nil {
-			return nil, err
-		}
-		p, err := s.packInput(ctx, in, job, lowered.softenings(), n < mostSoftenings)
+		p, err := s.packInput(ctx, in, job, t)
 		closeAll()
-		var flashing *flashingError
-		if !errors.As(err, &flashing) {
+		var refused *refusedError
+		if !errors.As(err, &refused) {
 			return p, err
 		}
-		lowered = lowered.lower(&flashing.found, flashing.length)
+		if refused.raw {
+			t.raw = true
+		} else {
+			lowered = lowered.lower(&refused.flashing, refused.length)
+			t.soft, t.refuseFlashes = lowered.softenings(), n < mostSoftenings
+		}
 		if job.Beats != nil {
-			job.Beats(-flashing.beats)
+			job.Beats(-refused.beats)
+		}
+		if in, closeAll, err = s.open(ctx, job); err != nil {
+			return nil, err
 		}
 	}
 }
 
-// flashingError says that a clip flashes too much and was not kept.
-type flashingError struct {
-	found  flash.Report
-	length time.Duration
-	beats  int64
+// A trial is one way to pack a source. What comes out is refused, and the source read and
+// packed anew, where that is wanted.
+type trial struct {
+	soft []transcode.Softening // passages of less contrast
+	raw  bool                  // raw frames where the choice would be free
+	// A clip that flashes too much is refused.
+	refuseFlashes bool
+	// One that does not play with a margin is refused, if raw frames come nearer to it.
+	refuseTiles bool
 }
 
-func (e *flashingError) Error() string { return "the pictures flash" }
+// refusedError says that a clip was not kept, as another trial will do better.
+type refusedError struct {
+	flashing flash.Report
+	length   time.Duration
+	raw      bool // raw frames do better; else the pictures flash
+	beats    int64
+}
+
+func (e *refusedError) Error() string { return "another trial is wanted" }
 
 // PipeError says that what has to be read several times comes from a pipe.
 type PipeError struct{}
@@ -212,6 +224,10 @@ func (s *Settings) findBars(ctx context.Context, job Job) (*picture.Bars, error)
 	panel := s.panel()
 	framing := panel.Framing()
 	m, err := source.Open(ctx, job.Source, source.Options{Rate: s.Rate, Matrix: s.Matrix, FullRange: s.FullRange, Framing: &framing, From: s.From, To: s.To, NoSound: true})
+	var nothing *source.NothingWantedError
+	if errors.As(err, &nothing) {
+		return nil, nil // a sound
+	}
 	if err != nil {
 		return nil, err
 	}
@@ -229,7 +245,7 @@ func (s *Settings) open(ctx context.Context, job Job) (in transcode.Input, close
 	framing := panel.Framing()
 	o := source.Options{
 		Hold: s.Hold, Rate: s.Rate, Stdin: job.Stdin, Matrix: s.Matrix, FullRange: s.FullRange,
-		Framing: &framing, From: s.From, To: s.To, SoundTrack: s.SoundTrack,
+		Framing: &framing, From: s.From, To: s.To, SoundTrack: s.SoundTrack, TrackOrFirst: s.TrackOrFirst,
 	}
 	hears := !s.NoSound && s.Player.HasSound()
 	o.NoSound = !hears || job.Sound != ""
@@ -250,12 +266,28 @@ func (s *Settings) open(ctx context.Context, job Job) (in transcode.Input, close
 	}
 	first := o
 	first.SumAhead = true
-	if in.Media, err = openOne(job.Source, first); err != nil {
+	in.Media, err = openOne(job.Source, first)
+	var nothing *source.NothingWantedError
+	switch soundAlone := errors.As(err, &nothing) || err == nil && in.Media.Pictures == nil; {
+	case soundAlone && job.Sound != "":
+		closeAll()
+		return in, nil, &NothingError{job.Source, "it has no pictures for the sound of " + job.Sound + " to go with",
+			"name the pictures first and their sound after them"}
+	case errors.As(err, &nothing) && s.NoSound:
+		return in, nil, &NothingError{job.Source, "it holds " + nothing.Holds + ", and no sound is wanted", "leave --no-sound out"}
+	case errors.As(err, &nothing) && !s.Player.HasSound():
+		return in, nil, &NothingError{job.Source, "it holds " + nothing.Holds + ", and " + s.Player.Name.Value + " has no speaker",
+			"pack it for a player with one"}
+	case err != nil:
 		return in, nil, err
 	}
-	beside := source.Options{NoPictures: true, From: s.From, To: s.To, SoundTrack: s.SoundTrack}
+	beside := source.Options{NoPictures: true, From: s.From, To: s.To, SoundTrack: s.SoundTrack, TrackOrFirst: s.TrackOrFirst}
 	if job.Sound != "" && hears {
-		if in.Sound, err = openOne(job.Sound, beside); err != nil {
+		in.Sound, err = openOne(job.Sound, beside)
+		if errors.As(err, &nothing) {
+			return in, nil, &NothingError{job.Sound, "it holds " + nothing.Holds + " and no sound", "leave it out"}
+		}
+		if err != nil {
 			return in, nil, err
 		}
 		in.Again = func(ctx context.Context) (*source.Media, error) { return source.Open(ctx, job.Source, o) }
@@ -284,19 +316,30 @@ func (s *Settings) open(ctx context.Context, job Job) (in transcode.Input, close
 	return in, closeAll, nil
 }
 
+// NothingError says that a file has nothing of what it is given for.
+type NothingError struct{ Path, Why, Try string }
+
+func (e *NothingError) Error() string { return fmt.Sprintf("fill: %s: %s", e.Path, e.Why) }
+
+// Tries returns what to do.
+func (e *NothingError) Tries() []string { return []string{e.Try} }
+
 // PackInput makes one clip, as [Settings.Pack] does, of a source that is open
 // already or that code makes. The source stays the caller's to close.
 func (s *Settings) PackInput(ctx context.Context, in transcode.Input, job Job) (*Packed, error) {
-	return s.packInput(ctx, in, job, nil, false)
+	return s.packInput(ctx, in, job, trial{})
 }
 
-// packInput is PackInput with passages of less contrast; a clip that flashes too much all
-// the same is not kept where that is to be a *flashingError.
-func (s *Settings) packInput(ctx context.Context, in transcode.Input, job Job, soft []transcode.Softening, refuse bool) (*Packed, error) {
+// packInput is PackInput as a trial, which may end with a *refusedError.
+func (s *Settings) packInput(ctx context.Context, in transcode.Input, job Job, t trial) (*Packed, error) {
 	o := s.options(in.Media, in.Sound != nil)
-	o.Soften = soft
+	sum := s.sumOf(&o)
+	o.Soften = t.soft
+	if t.raw {
+		o.Coding = transcode.Coding{}
+	}
 	o.Extension = func(r *transcode.Result) [container.ExtensionBytes]byte {
-		return note{r.Incomplete, s.sumOf(&o), flashesOf(&r.Flash), soundOf(r)}.extension()
+		return note{r.Incomplete, sum, flashesOf(&r.Flash), soundOf(r)}.extension()
 	}
 	if job.Beats != nil || job.Expect != nil {
 		told := false
@@ -317,7 +360,7 @@ func (s *Settings) packInput(ctx context.Context, in transcode.Input, job Job, s
 			f.Abort()
 		}
 	}()
-	p := &Packed{Kind: in.Media.Kind, Softened: soft}
+	p := &Packed{Kind: in.Media.Kind, Softened: t.soft}
 	if in.Media.Pictures != nil {
 		p.SourceRate = in.Media.Pictures.Info().Rate
 	}
@@ -333,9 +376,9 @@ func (s *Settings) packInput(ctx context.Context, in transcode.Input, job Job, s
 		return nil, named(job.Source, err)
 	}
 	p.Flashes = flashesOf(&p.Result.Flash)
-	if refuse && !p.Flashes.Passes() {
+	if t.refuseFlashes && !p.Flashes.Passes() {
 		h := p.Result.Headers[0]
-		return nil, &flashingError{p.Result.Flash, container.BeatTime(h.Rate(), h.AllBeats), p.Result.Beats}
+		return nil, &refusedError{flashing: p.Result.Flash, length: container.BeatTime(h.Rate(), h.AllBeats), beats: p.Result.Beats}
 	}
 	if s.Strict && p.Result.Incomplete {
 		return nil, &IncompleteError{job.Source, p.Result.Warnings}
@@ -344,6 +387,9 @@ func (s *Settings) packInput(ctx context.Context, in transcode.Input, job Job, s
 		if err := p.add(ctx, s, f.File, PartName(job.Clip, i), p.Result.Headers[i]); err != nil {
 			return nil, err
 		}
+	}
+	if t.refuseTiles && s.Coding == Auto && p.Result.Tiled > 0 && p.rawIsBetter {
+		return nil, &refusedError{raw: true, beats: p.Result.Beats}
 	}
 	if err := ctx.Err(); err != nil {
 		return nil, err
@@ -443,6 +489,9 @@ func (s *Settings) options(media *source.Media, separateSound bool) transcode.Op
 			hz, _ := cut.Value.Rat().Float64()
 			o.SoundOptions.LowCut = min(hz, 0.2*float64(num)/float64(den))
 		}
+	}
+	if media.Pictures == nil {
+		o.Picture.Crop = picture.Crop{} // of a sound there is nothing to crop
 	}
 	switch {
 	case s.Loop != nil:
