@@ -23,8 +23,8 @@ func sourcesCommand() *command {
 			"to do with those that they recognise but do not open. Ordinary videos are opened " +
 			"with the codecs that this computer has: which those are stands here too, and how " +
 			"to get the others. What a file is, its first bytes say, whatever its name.\n\n" +
-			"With FILE (or a folder of them) it tells what that one holds: its pictures, and its sounds with the numbers " +
-			"that --sound-track takes.",
+			"With FILE (or a folder of them) it tells what that one holds: its pictures, and its sounds with their " +
+			"numbers, of which pack takes one.",
 		operands: []operand{{"[FILE...]", "what to look into instead"}},
 		examples: []example{
 			{"stampreel sources", "everything, in a list"},

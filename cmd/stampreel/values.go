@@ -15,6 +15,7 @@ import (
 	"github.com/urfave/cli/v2"
 
 	"example.org/stampreel/budget/playerfile"
+	"example.org/stampreel/cmd/stampreel/internal/console"
 	"example.org/stampreel/cmd/stampreel/internal/fill"
 	"example.org/stampreel/container"
 	"example.org/stampreel/transcode"
@@ -280,7 +281,28 @@ func (c *call) player(folder string) (*playerfile.Player, error) {
 		}
 	}
 	c.console.Note("player: %s, a built-in one; describe yours with: stampreel player new", name)
+	if other := otherPlayer(folder); other != "" {
+		c.console.Note("if %s is meant: --player %[1]s", console.Name(other))
+	}
 	return playerfile.LoadKnown(name)
+}
+
+// otherPlayer is a player file of another name in the folder; "" if there is none.
+func otherPlayer(folder string) string {
+	files, err := os.ReadDir(folder)
+	if err != nil {
+		return ""
+	}
+	for _, f := range files {
+		if ext := filepath.Ext(f.Name()); !f.Type().IsRegular() || ext != ".yaml" && ext != ".yml" {
+			continue
+		}
+		path := filepath.Join(folder, f.Name())
+		if _, err := playerfile.Load(path); err == nil {
+			return path
+		}
+	}
+	return ""
 }
 
 const defaultPlayer = "rect-240x135"

@@ -217,7 +217,7 @@ func TestASoundTrackIsHeldAgainstWhatAnAVIHas(t *testing.T) {
 		"audiotestsrc num-buffers=43 samplesperbuffer=1024 ! audio/x-raw,format=S16LE,rate=44100,channels=1 ! queue ! m.")
 	o := tiny
 	o.SoundTrack = 2
-	if m, err := Open(background, path, o); err == nil || !strings.Contains(err.Error(), "has 1 sound, want number 2") {
+	if m, err := Open(background, path, o); err == nil || !strings.Contains(err.Error(), "has 1 sound, and no number 2") {
 		t.Errorf("%v, %v; want an error that says how many sounds there are", m, err)
 	}
 	o.NoSound = true // then nobody asks which

@@ -2,6 +2,7 @@ package fill
 
 import (
 	"bytes"
+	"errors"
 	"encoding/binary"
 	"math"
 	"os"
@@ -100,9 +101,12 @@ func TestAMeterIsForSoundWithoutPicturesAlone(t *testing.T) {
 	if !bytes.Equal(a, b) {
 		t.Error("a film with its sound is packed otherwise")
 	}
-	// What is heard is shown: the second source, in place of the first.
-	_, one := pack(plain, other, chime)
-	_, two := pack(metered, other, chime)
+	var nothing *NothingError
+	if _, err := metered.Pack(background, Job{Source: other, Sound: chime, Clip: filepath.Join(dir, "none.srq")}); !errors.As(err, &nothing) {
+		t.Errorf("a sound beside a sound: %v", err)
+	}
+	_, one := pack(plain, chime, "")
+	_, two := pack(metered, chime, "")
 	if one.Identity != two.Identity || one.Beats == two.Beats {
 		t.Errorf("identities %x and %x of %d and %d beats, want one and others", one.Identity, two.Identity, one.Beats, two.Beats)
 	}
@@ -114,7 +118,7 @@ func TestAMeterIsForSoundWithoutPicturesAlone(t *testing.T) {
 			lit++
 		}
 	}
-	if lit < 60 || lit > 85 { // 28 of 48 parts of 116 pixels and the frame; all of it were the first
+	if lit < 60 || lit > 85 { // 28 of 48 parts of 116 pixels and the frame
 		t.Errorf("%d pixels are lit for -20 dBFS", lit)
 	}
 	silent := metered
