@@ -2,8 +2,8 @@ package fill
 
 import (
 	"bytes"
-	"errors"
 	"encoding/binary"
+	"errors"
 	"math"
 	"os"
 	"path/filepath"
