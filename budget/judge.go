@@ -32,6 +32,17 @@ func (w Word) String() string { return [...]string{"stutters", "tight", "plays"}
 // MarshalText writes the verdict as its word.
 func (w Word) MarshalText() ([]byte, error) { return []byte(w.String()), nil }
 
+// UnmarshalText reads what MarshalText writes.
+func (w *Word) UnmarshalText(text []byte) error {
+	for _, word := range []Word{Stutters, Tight, Plays} {
+		if word.String() == string(text) {
+			*w = word
+			return nil
+		}
+	}
+	return fmt.Errorf("budget: %q is no verdict", text)
+}
+
 // Margin is what a player has to spare, as a share of what it gives: 1 − need/service,
 // below zero where it lacks. It is −∞, null in JSON, where no service would be enough.
 type Margin float64
@@ -45,6 +56,15 @@ func (m Margin) MarshalJSON() ([]byte, error) {
 		return []byte("null"), nil
 	}
 	return json.Marshal(float64(m))
+}
+
+// UnmarshalJSON reads what MarshalJSON writes.
+func (m *Margin) UnmarshalJSON(text []byte) error {
+	if string(text) == "null" {
+		*m = Never
+		return nil
+	}
+	return json.Unmarshal(text, (*float64)(m))
 }
 
 // Part is a part of the player that may be the narrowest.

@@ -2,6 +2,7 @@ package playerfile
 
 import (
 	"encoding/json"
+	"fmt"
 	"strings"
 )
 
@@ -19,6 +20,17 @@ type Row struct {
 
 // MarshalText writes the origin as a word.
 func (o Origin) MarshalText() ([]byte, error) { return []byte(o.String()), nil }
+
+// UnmarshalText reads what MarshalText writes.
+func (o *Origin) UnmarshalText(text []byte) error {
+	for origin := Unknown; origin <= Measured; origin++ {
+		if origin.String() == string(text) {
+			*o = origin
+			return nil
+		}
+	}
+	return fmt.Errorf("playerfile: %q is no origin", text)
+}
 
 // Show lists every figure of the player in the order of the file, each with its
 // origin. Optional figures that nobody gave are left out.

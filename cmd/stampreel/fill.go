@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"os"
+	"path/filepath"
 
 	"github.com/urfave/cli/v2"
 
@@ -27,7 +28,9 @@ func fillCommand() *command {
 			"one clip; a sound that has the name of pictures beside it goes with them. One source " +
 			"that cannot be opened does not stop the others. Each clip is written under a temporary " +
 			"name, verified, and named last, so that no half clip is left when a run is stopped. " +
-			"A clip that is there already, of the same bytes and settings, is verified and stays.\n\n" +
+			"A clip that is there already, of the same bytes and settings, stays, under a new name " +
+			"where its source has one; sources whose size and times are as they were are not read " +
+			"again.\n\n" +
 			"An image is a partition table and FAT32 with every clip in one piece. It is made " +
 			"anew each time, of the clips that it had and those that have changed, and takes its " +
 			"name last; that needs room for the clips and for both images beside it. Writing it to " +
@@ -39,6 +42,8 @@ func fillCommand() *command {
 			{"CARD", "where the clips go; made when missing"},
 		},
 		flags: append([]cli.Flag{
+			&cli.BoolFlag{Name: "rehash", Category: everywhere, Usage: "read sources and clips, even where their size and times say that they have not changed"},
+			&cli.BoolFlag{Name: "remove-gone", Category: everywhere, Usage: "remove clips whose source is not in FOLDER any more; nothing that Stampreel did not pack"},
 			&cli.BoolFlag{Name: "repack", Category: everywhere, Usage: "pack clips anew that are on the card already"},
 			&cli.StringFlag{Name: "size", Usage: "size of the card that CARD is the image of, no more than it has: `SIZE`", DefaultText: "as the image that is there"},
 			&cli.BoolFlag{Name: "whole", Usage: "let the image be as long as the card, not as what is used of it"},
@@ -74,7 +79,7 @@ func runFill(ctx context.Context, c *call) error {
 	if err != nil {
 		return err
 	}
-	s.Repack, s.TrackOrFirst = c.Bool("repack"), true
+	s.TrackOrFirst = true
 	if !isFolder(folder) {
 		if _, err := os.Stat(folder); err != nil {
 			return err
@@ -107,7 +112,7 @@ func runFill(ctx context.Context, c *call) error {
 	var outcomes []fill.Outcome
 	if image {
 		outcomes, err = c.fillImage(ctx, folder, card, size, items, s)
-	} else if outcomes, err = fillCard(ctx, c, folder, card, items, s); err == nil {
+	} else if outcomes, err = c.fillCard(ctx, folder, card, false, items, s); err == nil {
 		err = c.noteGone(ctx, card, items)
 	}
 	if err != nil {
@@ -134,19 +139,26 @@ func (c *call) noteSkipped(skipped []fill.Skipped) {
 	}
 }
 
-// noteGone tells of clips whose sources are not in the folder any more.
+// noteGone tells of, and with --remove-gone removes, clips whose sources are not in the folder any more.
 func (c *call) noteGone(ctx context.Context, card string, items []fill.Item) error {
 	gone, err := fill.Gone(ctx, card, items)
 	if err != nil {
 		return err
 	}
+	what, more := "%s stays on the card, though its source is not in the folder (--remove-gone removes it)", "so do %d more"
+	if c.Bool("remove-gone") {
+		if err := fill.RemoveGone(card, gone); err != nil {
+			return err
+		}
+		what, more = "%s is removed from the card: its source is not in the folder", "so are %d more"
+	}
 	const most = 5
 	for i, clip := range gone {
 		if i == most {
-			c.console.Note("so do %d more", len(gone)-most)
+			c.console.Note(more, len(gone)-most)
 			break
 		}
-		c.console.Note("%s stays on the card, though its source is not in the folder", console.Name(clip))
+		c.console.Note(what, console.Name(clip))
 	}
 	return nil
 }
@@ -162,11 +174,12 @@ func (c *call) tellError(err error) {
 }
 
 // fillCard packs the items and tells of each that fails as it happens.
-func fillCard(ctx context.Context, c *call, folder, card string, items []fill.Item, s fill.Settings) ([]fill.Outcome, error) {
+func (c *call) fillCard(ctx context.Context, folder, card string, image bool, items []fill.Item, s fill.Settings) ([]fill.Outcome, error) {
 	progress := c.console.Progress(console.Job{What: "filling", Unit: "pictures", Piece: "clips", Doing: "packing"})
 	defer progress.Stop()
 	progress.ExpectPieces(len(items))
-	return fill.Run(ctx, folder, card, items, s, s.Workers, fill.Events{
+	o := fill.Options{Workers: s.Workers, Repack: c.Bool("repack"), Rehash: c.Bool("rehash"), NoLedger: image}
+	return fill.Run(ctx, folder, card, items, s, o, fill.Events{
 		Begin: func(fill.Item) { progress.Begin() },
 		Beats: progress.Add,
 		End: func(o fill.Outcome) {
@@ -183,6 +196,9 @@ func fillCard(ctx context.Context, c *call, folder, card string, items []fill.It
 			}
 			c.noteSoftened(o.Source, o.Packed)
 			c.warnFlashes(o.Source, &o.Packed.Flashes, "--soften-flashes lowers their contrast")
+			if was := o.Packed.Was; was != "" {
+				c.console.Note("%s was %s: it has the bytes of %s", console.Name(o.Clip), console.Name(within(card, was)), console.Name(o.Source))
+			}
 			if o.Packed.Kept {
 				if !o.Packed.Result.Incomplete {
 					return // counted at the end
@@ -193,6 +209,14 @@ func fillCard(ctx context.Context, c *call, folder, card string, items []fill.It
 			c.noteRate(o.Source, o.Packed)
 		},
 	})
+}
+
+// within is a path below a folder, as seen from there.
+func within(folder, path string) string {
+	if rel, err := filepath.Rel(folder, path); err == nil {
+		return rel
+	}
+	return path
 }
 
 // filled is what --json says of a fill.

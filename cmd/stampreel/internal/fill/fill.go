@@ -272,12 +272,34 @@ type Events struct {
 	End   func(Outcome)
 }
 
+// Options say how a card is filled.
+type Options struct {
+	Workers int  // clips that are packed at a time
+	Repack  bool // clips that are on the card already are packed all the same
+	// Sources and clips are read, even where size and times say that they have not
+	// changed.
+	Rehash bool
+	// Nothing is remembered on the card for the next fill.
+	NoLedger bool
+}
+
+// A filling is a fill under way.
+type filling struct {
+	folder, card string
+	s            Settings
+	o            Options
+	ledger       *ledger
+	asked        string // sums of what is asked for, and of the player
+	player       string
+	former       formerClips
+}
+
 // Run packs every item from folder onto the card, several at a time; a clip that is
-// there already, of the same bytes and settings, stays. One that fails does not stop
-// the others; Run itself fails when the card cannot be written at all, when another
-// run is filling it, or when the context is cancelled. Outcomes are in the order of
-// the items.
-func Run(ctx context.Context, folder, card string, items []Item, s Settings, workers int, events Events) ([]Outcome, error) {
+// there already, of the same bytes and settings, stays, also where its source has another
+// name now. One that fails does not stop the others; Run itself fails when the card cannot
+// be written at all, when another run is filling it, or when the context is cancelled.
+// Outcomes are in the order of the items.
+func Run(ctx context.Context, folder, card string, items []Item, s Settings, o Options, events Events) ([]Outcome, error) {
 	if err := os.MkdirAll(card, 0o755); err != nil {
 		return nil, fmt.Errorf("fill: %w", err)
 	}
@@ -301,11 +323,15 @@ func Run(ctx context.Context, folder, card string, items []Item, s Settings, wor
 			return nil, err
 		}
 	}
+	s.Workers = 1 // the cores are busy with one clip each
+	f, err := newFilling(ctx, folder, card, items, s, o)
+	if err != nil {
+		return nil, err
+	}
 	outcomes := make([]Outcome, len(items))
 	g, ctx := errgroup.WithContext(ctx)
-	g.SetLimit(max(workers, 1))
+	g.SetLimit(max(o.Workers, 1))
 	var mu sync.Mutex
-	s.Workers = 1 // the cores are busy with one clip each
 	for i, it := range items {
 		g.Go(func() error {
 			if ctx.Err() != nil {
@@ -316,13 +342,7 @@ func Run(ctx context.Context, folder, card string, items []Item, s Settings, wor
 			}
 			o := Outcome{Item: it, Err: it.Err}
 			if o.Err == nil {
-				o.Packed, o.Err = s.Pack(ctx, Job{
-					Source: filepath.Join(folder, filepath.FromSlash(it.Source)),
-					Sound:  joined(folder, it.Sound),
-					Clip:   filepath.Join(card, filepath.FromSlash(it.Clip)),
-					Refill: !s.Repack,
-					Beats:  events.Beats,
-				})
+				o.Packed, o.Err = f.clip(ctx, it, events.Beats)
 			}
 			if o.Packed != nil {
 				o.Verdict = &o.Packed.Verdict
@@ -342,7 +362,55 @@ func Run(ctx context.Context, folder, card string, items []Item, s Settings, wor
 	if err := g.Wait(); err != nil {
 		return nil, err
 	}
+	if f.ledger != nil {
+		f.ledger.forget(card)
+		f.ledger.write() // a card without room for it is filled all the same
+	}
 	return outcomes, nil
+}
+
+func newFilling(ctx context.Context, folder, card string, items []Item, s Settings, o Options) (*filling, error) {
+	f := &filling{folder: folder, card: card, s: s, o: o, asked: s.askedSum()}
+	var err error
+	if f.player, err = playerSum(s.Player); err != nil {
+		return nil, err
+	}
+	if !o.NoLedger {
+		f.ledger = openLedger(card)
+	}
+	if !o.Repack {
+		f.former.at, err = formerOf(ctx, card, items)
+	}
+	return f, err
+}
+
+// clip brings one item onto the card.
+func (f *filling) clip(ctx context.Context, it Item, beats func(int64)) (*Packed, error) {
+	job := Job{
+		Source: filepath.Join(f.folder, filepath.FromSlash(it.Source)),
+		Sound:  joined(f.folder, it.Sound),
+		Clip:   filepath.Join(f.card, filepath.FromSlash(it.Clip)),
+		Refill: !f.o.Repack,
+		Beats:  beats,
+		Former: f.former.take,
+	}
+	stamp, rests, err := stampOf(job.files()...)
+	if err != nil {
+		return nil, fmt.Errorf("fill: %w", err)
+	}
+	if !rests {
+		stamp = ""
+	}
+	if f.ledger != nil && !f.o.Rehash && !f.o.Repack {
+		if p := f.ledger.unchanged(it, stamp, job.Clip, &f.s, f.asked, f.player); p != nil {
+			return p, nil
+		}
+	}
+	p, err := f.s.Pack(ctx, job)
+	if err == nil && f.ledger != nil {
+		f.ledger.add(it, job.Source, stamp, f.asked, f.player, p)
+	}
+	return p, err
 }
 
 func joined(folder, path string) string {

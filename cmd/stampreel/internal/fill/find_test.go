@@ -189,7 +189,7 @@ func TestFilesThatClaimToBeMediaAreItemsThatFail(t *testing.T) {
 		t.Fatalf("%v, skipped %v, %v", items, skipped, err)
 	}
 	card := t.TempDir()
-	outcomes, err := Run(background, dir, card, items, sign(t), 2, Events{})
+	outcomes, err := Run(background, dir, card, items, sign(t), Options{Workers: 2}, Events{})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -251,7 +251,7 @@ func TestAnUnreadableFolderIsAnItemThatFails(t *testing.T) {
 	if !errors.Is(packErr, os.ErrPermission) || !strings.Contains(packErr.Error(), "locked-file.gif") {
 		t.Errorf("got %v", packErr)
 	}
-	outcomes, err := Run(background, dir, t.TempDir(), []Item{{Source: "locked", Clip: "locked.srq", Err: os.ErrPermission}, {Source: "a.gif", Clip: "a.srq"}}, sign(t), 1, Events{})
+	outcomes, err := Run(background, dir, t.TempDir(), []Item{{Source: "locked", Clip: "locked.srq", Err: os.ErrPermission}, {Source: "a.gif", Clip: "a.srq"}}, sign(t), Options{Workers: 1}, Events{})
 	if err != nil || !errors.Is(outcomes[0].Err, os.ErrPermission) || outcomes[1].Err != nil {
 		t.Errorf("%v, %v", outcomes, err)
 	}

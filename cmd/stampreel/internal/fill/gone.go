@@ -8,19 +8,43 @@ import (
 	"path"
 	"path/filepath"
 	"strings"
+
+	"example.org/stampreel/container"
 )
 
 // Gone lists the clips on a card that were packed by Stampreel, as they say in their
 // header, and that none of the items becomes: their sources have been removed, or have
 // another name now. Further parts are not listed beside the first. Paths are relative,
 // with slashes, in order; hidden files and what is no clip are passed over.
-func Gone(ctx context.Context, card string, items []Item) ([]string, error) {
+func Gone(ctx context.Context, card string, items []Item) (gone []string, err error) {
+	err = eachGone(ctx, card, items, func(at string, _ *container.Header, _ note) { gone = append(gone, at) })
+	return gone, err
+}
+
+// RemoveGone removes clips that Gone has listed, with all their parts, and folders that
+// are empty then.
+func RemoveGone(card string, gone []string) error {
+	for _, at := range gone {
+		clip := filepath.Join(card, filepath.FromSlash(at))
+		removeOldParts(clip, 1)
+		if err := os.Remove(clip); err != nil {
+			return fmt.Errorf("fill: %w", err)
+		}
+		for dir := path.Dir(at); dir != "."; dir = path.Dir(dir) {
+			if os.Remove(filepath.Join(card, filepath.FromSlash(dir))) != nil {
+				break // there is something in it
+			}
+		}
+	}
+	return nil
+}
+
+func eachGone(ctx context.Context, card string, items []Item, visit func(at string, h *container.Header, n note)) error {
 	wanted := make(map[string]bool)
 	for _, it := range items {
 		wanted[strings.ToLower(it.Clip)] = true // as FAT compares names
 	}
-	var gone []string
-	err := fs.WalkDir(os.DirFS(card), ".", func(at string, d fs.DirEntry, err error) error {
+	return fs.WalkDir(os.DirFS(card), ".", func(at string, d fs.DirEntry, err error) error {
 		switch {
 		case ctx.Err() != nil:
 			return ctx.Err()
@@ -39,10 +63,9 @@ func Gone(ctx context.Context, card string, items []Item) ([]string, error) {
 		}
 		f.Close()
 		h := r.Header()
-		if _, ours := parseNote(h.Extension); ours && h.Part == 0 {
-			gone = append(gone, at)
+		if n, ours := parseNote(h.Extension); ours && h.Part == 0 {
+			visit(at, &h, n)
 		}
 		return nil
 	})
-	return gone, err
 }

@@ -148,11 +148,11 @@ func madeWAV(t *testing.T, rate, channels, frames int) []byte {
 	return b
 }
 
-// tree lists the files below a folder, with slashes, in order of name.
+// tree lists the files below a folder but for ledgers, with slashes, in order of name.
 func tree(t *testing.T, dir string) (names []string) {
 	t.Helper()
 	err := filepath.WalkDir(dir, func(path string, d fs.DirEntry, err error) error {
-		if err == nil && !d.IsDir() {
+		if err == nil && !d.IsDir() && d.Name() != ledgerName {
 			rel, _ := filepath.Rel(dir, path)
 			names = append(names, filepath.ToSlash(rel))
 		}

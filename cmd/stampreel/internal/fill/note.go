@@ -121,14 +121,9 @@ func (s *Settings) sumOf(o *transcode.Options) [sha256.Size]byte {
 // not. Packing that again would give the same clip, unless the system's codecs have
 // changed meanwhile.
 func (s *Settings) kept(ctx context.Context, job Job, o *transcode.Options) (*Packed, error) {
-	r, f, err := Open(job.Clip)
-	if err != nil {
-		return nil, nil
-	}
-	h := r.Header()
-	f.Close()
-	n, ok := parseNote(h.Extension)
-	if !ok || n.incomplete && s.Strict || n.settings != s.sumOf(o) {
+	sum := s.sumOf(o)
+	stands, n := s.standing(job.Clip, sum)
+	if stands == nil && (job.Former == nil || exists(job.Clip)) {
 		return nil, nil
 	}
 	in, closeAll, err := s.open(ctx, job)
@@ -136,10 +131,27 @@ func (s *Settings) kept(ctx context.Context, job Job, o *transcode.Options) (*Pa
 		return nil, err
 	}
 	defer closeAll()
-	if id := transcode.Identity(in, s.From, s.To); id != h.Identity || id == (transcode.Identity(transcode.Input{}, s.From, s.To)) {
+	id := transcode.Identity(in, s.From, s.To)
+	if id == (transcode.Identity(transcode.Input{}, s.From, s.To)) {
 		return nil, nil
 	}
-	p := &Packed{Kept: true, Kind: in.Media.Kind, Result: &transcode.Result{Beats: int64(h.AllBeats), Incomplete: n.incomplete}, Flashes: n.flashes}
+	was := ""
+	if stands == nil {
+		if was = job.Former(id, sum); was == "" {
+			return nil, nil
+		}
+		if err := renameParts(was, job.Clip); err != nil {
+			return nil, err
+		}
+		if stands, n = s.standing(job.Clip, sum); stands == nil {
+			return nil, nil
+		}
+	}
+	h := *stands
+	if h.Identity != id {
+		return nil, nil
+	}
+	p := &Packed{Kept: true, Was: was, Kind: in.Media.Kind, Result: &transcode.Result{Beats: int64(h.AllBeats), Incomplete: n.incomplete}, Flashes: n.flashes}
 	if in.Media.Pictures != nil {
 		p.SourceRate = in.Media.Pictures.Info().Rate
 	}
@@ -165,6 +177,22 @@ func (s *Settings) kept(ctx context.Context, job Job, o *transcode.Options) (*Pa
 			return p, nil
 		}
 	}
+}
+
+// standing is the header of the clip that stands under a name, if it was packed with the
+// settings of that sum; nil if not.
+func (s *Settings) standing(clip string, sum [sha256.Size]byte) (*container.Header, note) {
+	r, f, err := Open(clip)
+	if err != nil {
+		return nil, note{}
+	}
+	f.Close()
+	h := r.Header()
+	n, ok := parseNote(h.Extension)
+	if !ok || n.incomplete && s.Strict || n.settings != sum {
+		return nil, note{}
+	}
+	return &h, n
 }
 
 // add verifies and judges one more part.

@@ -51,8 +51,6 @@ type Settings struct {
 	SoftenFlashes bool
 	// A source of which a part is missing or damaged is an error.
 	Strict bool
-	// Clips that are on the card already are packed all the same.
-	Repack bool
 
 	// How pictures are stored, and how far they may be off where that saves tiles.
 	Coding Coding
@@ -91,6 +89,27 @@ func (s *Settings) coding() transcode.Coding {
 	return c
 }
 
+// files are those of a job.
+func (j *Job) files() []string {
+	if j.Sound == "" {
+		return []string{j.Source}
+	}
+	return []string{j.Source, j.Sound}
+}
+
+// SourceChangedError says that a source was written while it was packed, so that the clip
+// would be of neither the old nor the new one. Nothing is kept of it.
+type SourceChangedError struct{ Path string }
+
+func (e *SourceChangedError) Error() string {
+	return fmt.Sprintf("fill: %s has changed while it was packed, and nothing of it is kept", e.Path)
+}
+
+// Tries returns what to do.
+func (e *SourceChangedError) Tries() []string {
+	return []string{"once more when whatever writes it has ended"}
+}
+
 // DefaultHold is how many seconds a still without sound is shown.
 const DefaultHold = 5
 
@@ -102,6 +121,10 @@ type Job struct {
 	Stdin  io.Reader
 	// What stands under Clip already is kept when the same would come out.
 	Refill bool
+	// With Refill, where no clip stands there: the one of that identity and those settings
+	// that stands under a name nobody wants any more, which becomes this one; "" for none.
+	// May be nil.
+	Former func(identity [16]byte, settings [32]byte) string
 	Expect func(beats int64) // told once the length is known; may be nil
 	Beats  func(n int64)     // told of each beats packed; may be nil
 }
@@ -109,6 +132,8 @@ type Job struct {
 // Packed is a clip that was written, verified and judged.
 type Packed struct {
 	Kept bool // from an earlier fill, of the same source and settings
+	// The name of the clip until now, where it was another one.
+	Was string
 	// What was cut off with Settings.Bars; nil when there was nothing.
 	Bars  *picture.Bars
 	Kind  string
@@ -147,6 +172,13 @@ func (s *Settings) Pack(ctx context.Context, job Job) (*Packed, error) {
 	if s.SoftenFlashes && job.Source == "-" {
 		return nil, &PipeError{}
 	}
+	stamp := ""
+	if job.Source != "-" {
+		var err error
+		if stamp, _, err = stampOf(job.files()...); err != nil {
+			return nil, fmt.Errorf("fill: %w", err)
+		}
+	}
 	in, closeAll, err := s.open(ctx, job)
 	if err != nil {
 		return nil, err
@@ -160,7 +192,7 @@ func (s *Settings) Pack(ctx context.Context, job Job) (*Packed, error) {
 		}
 	}
 	again := job.Source != "-"
-	t := trial{refuseTiles: again, refuseFlashes: s.SoftenFlashes && again}
+	t := trial{refuseTiles: again, refuseFlashes: s.SoftenFlashes && again, stamp: stamp}
 	var lowered passages
 	for n := 1; ; n++ {
 		p, err := s.packInput(ctx, in, job, t)
@@ -193,6 +225,8 @@ type trial struct {
 	refuseFlashes bool
 	// One that does not play with a margin is refused, if raw frames come nearer to it.
 	refuseTiles bool
+	// Of the source's files as they were opened, see stampOf; "" where they are none.
+	stamp string
 }
 
 // refusedError says that a clip was not kept, as another trial will do better.
@@ -393,6 +427,11 @@ func (s *Settings) packInput(ctx context.Context, in transcode.Input, job Job, t
 	}
 	if err := ctx.Err(); err != nil {
 		return nil, err
+	}
+	if t.stamp != "" {
+		if now, _, err := stampOf(job.files()...); err != nil || now != t.stamp {
+			return nil, &SourceChangedError{job.Source}
+		}
 	}
 	if err := commit(files, p.Files); err != nil {
 		return nil, err

@@ -162,7 +162,7 @@ func TestAFullCardIsAnErrorThatNamesTheClip(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	outcomes, err := Run(background, dir, card, items, s, 1, Events{})
+	outcomes, err := Run(background, dir, card, items, s, Options{Workers: 1}, Events{})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -265,7 +265,7 @@ func TestOneBadSourceDoesNotStopTheRest(t *testing.T) {
 	}
 	var mu sync.Mutex
 	begun, ended := 0, map[string]bool{}
-	outcomes, err := Run(background, dir, card, items, sign(t), 3, Events{
+	outcomes, err := Run(background, dir, card, items, sign(t), Options{Workers: 3}, Events{
 		Begin: func(Item) { mu.Lock(); begun++; mu.Unlock() },
 		End:   func(o Outcome) { mu.Lock(); ended[o.Source] = o.Err == nil; mu.Unlock() },
 	})
@@ -306,7 +306,7 @@ func TestTheNumberOfWorkersChangesNoByte(t *testing.T) {
 		for _, workers := range []int{1, 2, 5} {
 			card := t.TempDir()
 			s := Settings{Player: known(t, player)}
-			if _, err := Run(background, dir, card, items, s, workers, Events{}); err != nil {
+			if _, err := Run(background, dir, card, items, s, Options{Workers: workers}, Events{}); err != nil {
 				t.Fatal(err)
 			}
 			for _, name := range tree(t, card) {
@@ -357,7 +357,7 @@ func TestACancelledRunEndsSoonAndLeavesWholeClipsOnly(t *testing.T) {
 	var since time.Time
 	once := sync.Once{}
 	beats := 0
-	outcomes, err := Run(ctx, dir, card, items, sign(t), 1, Events{Beats: func(int64) {
+	outcomes, err := Run(ctx, dir, card, items, sign(t), Options{Workers: 1}, Events{Beats: func(int64) {
 		if beats++; beats == 10 {
 			once.Do(func() { since = time.Now(); cancel() })
 		}
@@ -393,7 +393,7 @@ func TestLeftoversOfAKilledRunGo(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	if _, err := Run(background, dir, card, items, sign(t), 2, Events{}); err != nil {
+	if _, err := Run(background, dir, card, items, sign(t), Options{Workers: 2}, Events{}); err != nil {
 		t.Fatal(err)
 	}
 	left(t, card, "b.srq", "sub/a.srq", "sub/mine.txt")
@@ -402,7 +402,7 @@ func TestLeftoversOfAKilledRunGo(t *testing.T) {
 func TestACardThatCannotBeWrittenFailsTheRun(t *testing.T) {
 	dir := t.TempDir()
 	file := put(t, dir, "a.gif", madeGIF(t, 1))
-	_, err := Run(background, dir, file, []Item{{Source: "a.gif", Clip: "a.srq"}}, sign(t), 1, Events{})
+	_, err := Run(background, dir, file, []Item{{Source: "a.gif", Clip: "a.srq"}}, sign(t), Options{Workers: 1}, Events{})
 	if err == nil || !strings.Contains(err.Error(), "a.gif") {
 		t.Errorf("a file for a card: %v", err)
 	}

@@ -42,7 +42,7 @@ func packReal(t *testing.T, dir string, items []Item, player string, workers int
 	}
 	card := t.TempDir()
 	start := time.Now()
-	outcomes, err := Run(background, dir, card, items, s, workers, Events{})
+	outcomes, err := Run(background, dir, card, items, s, Options{Workers: workers}, Events{})
 	if err != nil {
 		t.Fatal(err)
 	}
