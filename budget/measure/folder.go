@@ -27,7 +27,7 @@ func Folder(path string) (Storage, error) {
 type folder string
 
 func (f folder) Free() (int64, error) {
-	n, err := free(string(f))
+	n, err := Free(string(f))
 	if err != nil {
 		return 0, f.wrong("measure", err)
 	}

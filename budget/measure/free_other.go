@@ -4,5 +4,5 @@ package measure
 
 import "errors"
 
-// free is not known on this system.
-func free(string) (int64, error) { return 0, errors.ErrUnsupported }
+// Free is not known on this system.
+func Free(string) (int64, error) { return 0, errors.ErrUnsupported }

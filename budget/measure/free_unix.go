@@ -4,8 +4,8 @@ package measure
 
 import "golang.org/x/sys/unix"
 
-// free is how many bytes a user can still write in the file system of a folder.
-func free(path string) (int64, error) {
+// Free is how many bytes a user can still write in the file system of a folder.
+func Free(path string) (int64, error) {
 	var s unix.Statfs_t
 	if err := unix.Statfs(path, &s); err != nil {
 		return 0, err

@@ -2,8 +2,8 @@ package measure
 
 import "golang.org/x/sys/windows"
 
-// free is how many bytes a user can still write in the file system of a folder.
-func free(path string) (int64, error) {
+// Free is how many bytes a user can still write in the file system of a folder.
+func Free(path string) (int64, error) {
 	name, err := windows.UTF16PtrFromString(path)
 	if err != nil {
 		return 0, err

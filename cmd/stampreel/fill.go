@@ -44,6 +44,8 @@ func fillCommand() *command {
 		flags: append([]cli.Flag{
 			&cli.BoolFlag{Name: "rehash", Category: everywhere, Usage: "read sources and clips, even where their size and times say that they have not changed"},
 			&cli.BoolFlag{Name: "remove-gone", Category: everywhere, Usage: "remove clips whose source is not in FOLDER any more; nothing that Stampreel did not pack"},
+			&cli.BoolFlag{Name: "dry-run", Category: everywhere, Usage: "show what would be packed, how much it takes and how long writing it would, and write nothing"},
+			&cli.BoolFlag{Name: "sure", Category: everywhere, Usage: "CARD is a card, though it holds other files and no clip"},
 			&cli.BoolFlag{Name: "repack", Category: everywhere, Usage: "pack clips anew that are on the card already"},
 			&cli.StringFlag{Name: "size", Usage: "size of the card that CARD is the image of, no more than it has: `SIZE`", DefaultText: "as the image that is there"},
 			&cli.BoolFlag{Name: "whole", Usage: "let the image be as long as the card, not as what is used of it"},
@@ -52,6 +54,7 @@ func fillCommand() *command {
 			{"stampreel fill reel/ /media/card", "all of reel for the player of reel/player.yaml"},
 			{"stampreel fill reel/ card/ --player mono-128x64 --dither bayer", "for a built-in player"},
 			{"stampreel fill reel/ card.img --size 4GiB", "the image of a card of 4 GiB, to be written to one"},
+			{"stampreel fill reel/ card/ --dry-run", "what that would pack, and how long it would take"},
 			{"stampreel fill reel/ card/ --json", "the same facts for a script"},
 		},
 		results: true, player: true,
@@ -108,6 +111,20 @@ func runFill(ctx context.Context, c *call) error {
 	}
 	if len(items) == 0 {
 		return fmt.Errorf("%s: no source in this folder for %s", folder, player.Name.Value)
+	}
+	o := c.fillOptions(s, image)
+	if c.Bool("dry-run") {
+		return c.dryRun(ctx, folder, card, items, skipped, s, o)
+	}
+	if !image {
+		if err := c.looksLikeACard(ctx, card); err != nil {
+			return err
+		}
+		doc, err := c.survey(ctx, folder, card, items, s, o, false)
+		if err != nil {
+			return err
+		}
+		c.announce(&doc)
 	}
 	var outcomes []fill.Outcome
 	if image {
@@ -173,13 +190,16 @@ func (c *call) tellError(err error) {
 	c.console.Error(plainText(err), tries...)
 }
 
+func (c *call) fillOptions(s fill.Settings, image bool) fill.Options {
+	return fill.Options{Workers: s.Workers, Repack: c.Bool("repack"), Rehash: c.Bool("rehash"), NoLedger: image}
+}
+
 // fillCard packs the items and tells of each that fails as it happens.
 func (c *call) fillCard(ctx context.Context, folder, card string, image bool, items []fill.Item, s fill.Settings) ([]fill.Outcome, error) {
 	progress := c.console.Progress(console.Job{What: "filling", Unit: "pictures", Piece: "clips", Doing: "packing"})
 	defer progress.Stop()
 	progress.ExpectPieces(len(items))
-	o := fill.Options{Workers: s.Workers, Repack: c.Bool("repack"), Rehash: c.Bool("rehash"), NoLedger: image}
-	return fill.Run(ctx, folder, card, items, s, o, fill.Events{
+	return fill.Run(ctx, folder, card, items, s, c.fillOptions(s, image), fill.Events{
 		Begin: func(fill.Item) { progress.Begin() },
 		Beats: progress.Add,
 		End: func(o fill.Outcome) {

@@ -14,6 +14,8 @@ type Holding struct {
 	Kind    string // as Sniff names it; empty where only the system's codecs know it
 	Seconds float64
 	Known   bool     // Seconds is no guess
+	Rate    float64  // pictures a second; 0 without, or where it does not say
+	Still   bool     // one picture alone
 	Videos  []string // "H.264, 1920×1080, 30 pictures/s"
 	Sounds  []string // in the order of Options.SoundTrack: "AAC, 48000 Hz, 2 channels, en"
 	Note    string   // of what Open leaves out
@@ -46,14 +48,14 @@ func Look(ctx context.Context, path string, o Options) (*Holding, error) {
 		if info.Width > 0 {
 			text = fmt.Sprintf("%d×%d", info.Width, info.Height)
 		}
-		switch rate := info.Rate.Float(); {
-		case info.Still:
+		h.Rate, h.Still = info.Rate.Float(), info.Still
+		h.Seconds = info.Duration.Float()
+		h.Known = h.Seconds > 0
+		switch {
+		case h.Still:
 			text += ", a still"
-		case rate > 0:
-			text += fmt.Sprintf(", %.4g pictures/s", rate)
-			if info.Frames > 0 {
-				h.Seconds, h.Known = float64(info.Frames)/rate, true
-			}
+		case h.Rate > 0:
+			text += fmt.Sprintf(", %.4g pictures/s", h.Rate)
 		}
 		h.Videos = append(h.Videos, strings.TrimPrefix(text, ", "))
 	}
@@ -100,7 +102,8 @@ func lookInside(ctx context.Context, path, kind string) (*Holding, error) {
 			text += fmt.Sprintf(", %d×%d", v.Width, v.Height)
 		}
 		if v.RateNum > 0 && v.RateDen > 0 {
-			text += fmt.Sprintf(", %.4g pictures/s", float64(v.RateNum)/float64(v.RateDen))
+			h.Rate = float64(v.RateNum) / float64(v.RateDen)
+			text += fmt.Sprintf(", %.4g pictures/s", h.Rate)
 		}
 		for _, more := range []struct {
 			is   bool

@@ -456,7 +456,7 @@ func TestPartsAndTracksOfFilms(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	want := Holding{Kind: KindMatroska, Seconds: h.Seconds, Known: true, Videos: []string{"H.264, 160×120, 25 pictures/s"},
+	want := Holding{Kind: KindMatroska, Seconds: h.Seconds, Known: true, Rate: 25, Videos: []string{"H.264, 160×120, 25 pictures/s"},
 		Sounds: []string{"FLAC, 44100 Hz, 1 channel, de, Audio", "FLAC, 44100 Hz, 1 channel, en, Audio"}}
 	if !reflect.DeepEqual(*h, want) || h.Seconds < 2.9 || h.Seconds > 3.1 {
 		t.Errorf("it holds %+v, want %+v", *h, want)

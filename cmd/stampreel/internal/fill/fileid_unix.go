@@ -18,3 +18,10 @@ func fileID(info fs.FileInfo) (id string, changed time.Time) {
 	}
 	return fmt.Sprint(s.Ino), changeTime(s)
 }
+
+// OtherDevice tells whether two files lie in different file systems.
+func OtherDevice(a, b fs.FileInfo) bool {
+	x, ok := a.Sys().(*syscall.Stat_t)
+	y, ok2 := b.Sys().(*syscall.Stat_t)
+	return ok && ok2 && x.Dev != y.Dev
+}

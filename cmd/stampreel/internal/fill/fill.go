@@ -64,7 +64,7 @@ func Find(ctx context.Context, folder, except string) (items []Item, skipped []S
 			return nil
 		}
 		full := filepath.Join(folder, filepath.FromSlash(path))
-		if strings.HasPrefix(d.Name(), ".") || clean(full) == except {
+		if strings.HasPrefix(d.Name(), ".") || IsLitter(d.Name()) || clean(full) == except {
 			if d.IsDir() {
 				return fs.SkipDir
 			}
@@ -378,7 +378,7 @@ func newFilling(ctx context.Context, folder, card string, items []Item, s Settin
 	if !o.NoLedger {
 		f.ledger = openLedger(card)
 	}
-	if !o.Repack {
+	if info, statErr := os.Stat(card); !o.Repack && statErr == nil && info.IsDir() {
 		f.former.at, err = formerOf(ctx, card, items)
 	}
 	return f, err
@@ -386,14 +386,8 @@ func newFilling(ctx context.Context, folder, card string, items []Item, s Settin
 
 // clip brings one item onto the card.
 func (f *filling) clip(ctx context.Context, it Item, beats func(int64)) (*Packed, error) {
-	job := Job{
-		Source: filepath.Join(f.folder, filepath.FromSlash(it.Source)),
-		Sound:  joined(f.folder, it.Sound),
-		Clip:   filepath.Join(f.card, filepath.FromSlash(it.Clip)),
-		Refill: !f.o.Repack,
-		Beats:  beats,
-		Former: f.former.take,
-	}
+	job := f.job(it)
+	job.Beats, job.Take = beats, f.former.take
 	stamp, rests, err := stampOf(job.files()...)
 	if err != nil {
 		return nil, fmt.Errorf("fill: %w", err)

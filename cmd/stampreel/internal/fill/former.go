@@ -7,6 +7,7 @@ import (
 	"os"
 	"path/filepath"
 	"sync"
+	"syscall"
 
 	"example.org/stampreel/container"
 )
@@ -39,19 +40,29 @@ func formerOf(ctx context.Context, card string, items []Item) (map[formerKey]str
 	return former, err
 }
 
-// take returns a clip once.
-func (f *formerClips) take(identity [16]byte, settings [32]byte) string {
+// find returns a clip, "" if there is none.
+func (f *formerClips) find(identity [16]byte, settings [32]byte) string {
 	f.mu.Lock()
 	defer f.mu.Unlock()
-	key := formerKey{identity, settings}
-	clip := f.at[key]
-	delete(f.at, key)
-	return clip
+	return f.at[formerKey{identity, settings}]
+}
+
+// take tells whether a clip that was found is still to be had, and gives it once.
+func (f *formerClips) take(clip string) bool {
+	f.mu.Lock()
+	defer f.mu.Unlock()
+	for key, at := range f.at {
+		if at == clip {
+			delete(f.at, key)
+			return true
+		}
+	}
+	return false
 }
 
 func exists(path string) bool {
 	_, err := os.Lstat(path)
-	return !errors.Is(err, fs.ErrNotExist)
+	return !errors.Is(err, fs.ErrNotExist) && !errors.Is(err, syscall.ENOTDIR)
 }
 
 // renameParts gives all parts of a clip another name, the first part last, so that the

@@ -69,3 +69,32 @@ func eachGone(ctx context.Context, card string, items []Item, visit func(at stri
 		return nil
 	})
 }
+
+// LooksLike counts what lies in a folder that no card needs to hold, and tells whether it
+// has been filled before: it has a ledger, or a clip at its top. Hidden files and what
+// systems leave on every card count for nothing.
+func LooksLike(ctx context.Context, card string) (others int, filled bool, err error) {
+	entries, err := os.ReadDir(card)
+	if err != nil {
+		return 0, false, fmt.Errorf("fill: %w", err)
+	}
+	for _, e := range entries {
+		switch name := e.Name(); {
+		case name == ledgerName || strings.EqualFold(filepath.Ext(name), ClipExtension):
+			return 0, true, nil
+		case !IsLitter(name) && !strings.HasPrefix(name, "."):
+			others++
+		}
+	}
+	return others, false, ctx.Err()
+}
+
+// IsLitter tells of a name that a desktop system, not a person, gave to something on a card.
+func IsLitter(name string) bool {
+	switch strings.ToLower(name) {
+	case "system volume information", "$recycle.bin", "thumbs.db", "desktop.ini", ".ds_store", ".trashes", ".trash", ".fseventsd",
+		".spotlight-v100", ".temporaryitems", ".documentrevisions-v100", ".apdisk", "lost.dir", "lost+found", "found.000":
+		return true
+	}
+	return strings.HasPrefix(name, "._") || strings.HasPrefix(strings.ToLower(name), ".trash-")
+}

@@ -116,11 +116,31 @@ func (s *Settings) sumOf(o *transcode.Options) [sha256.Size]byte {
 	return sha256.Sum256(text)
 }
 
-// kept returns the clip that stands under the job's name already, if it was
-// packed with these settings from the very same bytes and reads back whole; nil if
-// not. Packing that again would give the same clip, unless the system's codecs have
-// changed meanwhile.
-func (s *Settings) kept(ctx context.Context, job Job, o *transcode.Options) (*Packed, error) {
+// match is a clip of the same source and settings.
+type match struct {
+	header *container.Header
+	note   note
+	kind   string // of its source
+	rate   source.Ratio
+	was    string // the name that it stands under, where that is another one
+}
+
+// find returns the clip that stands under the job's name already, or one that nobody wants
+// any more, if it was packed with these settings from the very same bytes; nil if there is
+// none. The options are those of the job's source, worked out here when they are nil.
+func (s *Settings) find(ctx context.Context, job Job, o *transcode.Options) (*match, error) {
+	if o == nil {
+		if !exists(job.Clip) && job.Former == nil {
+			return nil, nil
+		}
+		in, closeAll, err := s.open(ctx, job)
+		if err != nil {
+			return nil, err
+		}
+		defer closeAll()
+		mine := s.options(in.Media, in.Sound != nil)
+		o = &mine
+	}
 	sum := s.sumOf(o)
 	stands, n := s.standing(job.Clip, sum)
 	if stands == nil && (job.Former == nil || exists(job.Clip)) {
@@ -135,25 +155,45 @@ func (s *Settings) kept(ctx context.Context, job Job, o *transcode.Options) (*Pa
 	if id == (transcode.Identity(transcode.Input{}, s.From, s.To)) {
 		return nil, nil
 	}
-	was := ""
+	f := &match{kind: in.Media.Kind}
 	if stands == nil {
-		if was = job.Former(id, sum); was == "" {
+		if f.was = job.Former(id, sum); f.was == "" {
 			return nil, nil
 		}
-		if err := renameParts(was, job.Clip); err != nil {
-			return nil, err
-		}
-		if stands, n = s.standing(job.Clip, sum); stands == nil {
+		if stands, n = s.standing(f.was, sum); stands == nil {
 			return nil, nil
 		}
 	}
-	h := *stands
-	if h.Identity != id {
+	if stands.Identity != id {
 		return nil, nil
 	}
-	p := &Packed{Kept: true, Was: was, Kind: in.Media.Kind, Result: &transcode.Result{Beats: int64(h.AllBeats), Incomplete: n.incomplete}, Flashes: n.flashes}
 	if in.Media.Pictures != nil {
-		p.SourceRate = in.Media.Pictures.Info().Rate
+		f.rate = in.Media.Pictures.Info().Rate
+	}
+	f.header, f.note = stands, n
+	return f, nil
+}
+
+// kept returns the clip that find finds, under the job's name, if all of it reads back;
+// nil if there is none. Packing that again would give the same clip, unless the system's
+// codecs have changed meanwhile.
+func (s *Settings) kept(ctx context.Context, job Job, o *transcode.Options) (*Packed, error) {
+	found, err := s.find(ctx, job, o)
+	if found == nil || err != nil {
+		return nil, err
+	}
+	if found.was != "" {
+		if job.Take == nil || !job.Take(found.was) {
+			return nil, nil
+		}
+		if err := renameParts(found.was, job.Clip); err != nil {
+			return nil, err
+		}
+	}
+	h, n := *found.header, found.note
+	p := &Packed{
+		Kept: true, Was: found.was, Kind: found.kind, SourceRate: found.rate, Flashes: n.flashes,
+		Result: &transcode.Result{Beats: int64(h.AllBeats), Incomplete: n.incomplete},
 	}
 	for part, first := 0, uint32(0); ; part++ {
 		name := PartName(job.Clip, part)

@@ -122,9 +122,10 @@ type Job struct {
 	// What stands under Clip already is kept when the same would come out.
 	Refill bool
 	// With Refill, where no clip stands there: the one of that identity and those settings
-	// that stands under a name nobody wants any more, which becomes this one; "" for none.
-	// May be nil.
+	// that stands under a name nobody wants any more; "" for none. May be nil.
 	Former func(identity [16]byte, settings [32]byte) string
+	// Whether that one may become this one: each can become but one.
+	Take   func(clip string) bool
 	Expect func(beats int64) // told once the length is known; may be nil
 	Beats  func(n int64)     // told of each beats packed; may be nil
 }
