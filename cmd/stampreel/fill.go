@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"os"
 	"path/filepath"
+	"time"
 
 	"github.com/urfave/cli/v2"
 
@@ -44,6 +45,7 @@ func fillCommand() *command {
 		flags: append([]cli.Flag{
 			&cli.BoolFlag{Name: "rehash", Category: everywhere, Usage: "read sources and clips, even where their size and times say that they have not changed"},
 			&cli.BoolFlag{Name: "remove-gone", Category: everywhere, Usage: "remove clips whose source is not in FOLDER any more; nothing that Stampreel did not pack"},
+			&cli.StringFlag{Name: "verify", Value: "new", Category: everywhere, Usage: "when the card is full, read back `WHAT` past this computer's caches: new clips, all, or off; that takes as long as reading them over the link does"},
 			&cli.BoolFlag{Name: "dry-run", Category: everywhere, Usage: "show what would be packed, how much it takes and how long writing it would, and write nothing"},
 			&cli.BoolFlag{Name: "sure", Category: everywhere, Usage: "CARD is a card, though it holds other files and no clip"},
 			&cli.BoolFlag{Name: "repack", Category: everywhere, Usage: "pack clips anew that are on the card already"},
@@ -83,6 +85,9 @@ func runFill(ctx context.Context, c *call) error {
 		return err
 	}
 	s.TrackOrFirst = true
+	if _, ok := fill.ReadBacks()[c.String("verify")]; !ok {
+		return badChoice("verify", c.String("verify"), "new", "all", "off")
+	}
 	if !isFolder(folder) {
 		if _, err := os.Stat(folder); err != nil {
 			return err
@@ -125,16 +130,21 @@ func runFill(ctx context.Context, c *call) error {
 			return err
 		}
 		c.announce(&doc)
+		c.noteSystem(card)
+		folder, end := stage(card, &doc, s.Workers)
+		defer end()
+		o.Stage = folder
 	}
 	var outcomes []fill.Outcome
 	if image {
 		outcomes, err = c.fillImage(ctx, folder, card, size, items, s)
-	} else if outcomes, err = c.fillCard(ctx, folder, card, false, items, s); err == nil {
+	} else if outcomes, err = c.fillCard(ctx, folder, card, items, s, o); err == nil {
 		err = c.noteGone(ctx, card, items)
 	}
 	if err != nil {
 		return err
 	}
+	defer c.noteDone(card)
 	return c.reportFill(card, player.Name.Value, outcomes, skipped)
 }
 
@@ -191,15 +201,42 @@ func (c *call) tellError(err error) {
 }
 
 func (c *call) fillOptions(s fill.Settings, image bool) fill.Options {
-	return fill.Options{Workers: s.Workers, Repack: c.Bool("repack"), Rehash: c.Bool("rehash"), NoLedger: image}
+	o := fill.Options{Workers: s.Workers, Repack: c.Bool("repack"), Rehash: c.Bool("rehash"), NoLedger: image}
+	if !image {
+		o.ReadBack = fill.ReadBacks()[c.String("verify")]
+	}
+	return o
 }
 
 // fillCard packs the items and tells of each that fails as it happens.
-func (c *call) fillCard(ctx context.Context, folder, card string, image bool, items []fill.Item, s fill.Settings) ([]fill.Outcome, error) {
+func (c *call) fillCard(ctx context.Context, folder, card string, items []fill.Item, s fill.Settings, o fill.Options) ([]fill.Outcome, error) {
 	progress := c.console.Progress(console.Job{What: "filling", Unit: "pictures", Piece: "clips", Doing: "packing"})
 	defer progress.Stop()
 	progress.ExpectPieces(len(items))
-	return fill.Run(ctx, folder, card, items, s, c.fillOptions(s, image), fill.Events{
+	var reading *console.Progress
+	defer func() { reading.Stop() }()
+	began := time.Time{}
+	return fill.Run(ctx, folder, card, items, s, o, fill.Events{
+		Reading: func(n int64) {
+			if reading == nil {
+				progress.Stop()
+				began = time.Now()
+				reading = c.console.Progress(console.Job{What: "reading " + card + " back", Unit: "bytes"})
+			}
+			reading.Add(n)
+		},
+		Read: func(n int64, past bool) {
+			reading.Stop()
+			from := "past this computer's caches"
+			if !past {
+				from = "perhaps out of this computer's caches, which this system does not bypass"
+			}
+			if took := time.Since(began); took > time.Second {
+				c.console.Note("%s read back in %s, %s", console.Size(n), console.Duration(took), from)
+			} else if !past {
+				c.console.Note("%s read back, %s", console.Size(n), from)
+			}
+		},
 		Begin: func(fill.Item) { progress.Begin() },
 		Beats: progress.Add,
 		End: func(o fill.Outcome) {

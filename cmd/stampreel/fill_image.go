@@ -60,7 +60,7 @@ func (c *call) fillImage(ctx context.Context, folder, path string, size int64, i
 	if err := im.BringOver(ctx, items); err != nil {
 		return nil, err
 	}
-	outcomes, err := c.fillCard(ctx, folder, im.Folder(), true, items, s)
+	outcomes, err := c.fillCard(ctx, folder, im.Folder(), items, s, c.fillOptions(s, true))
 	if err != nil {
 		return nil, err
 	}

@@ -4,13 +4,16 @@ import (
 	"bufio"
 	"context"
 	"fmt"
+	"hash/crc32"
 	"os"
+	"path/filepath"
 	"strings"
 
 	"example.org/stampreel/budget/card"
 	"example.org/stampreel/budget/measure"
 	"example.org/stampreel/cmd/stampreel/internal/console"
 	"example.org/stampreel/cmd/stampreel/internal/fill"
+	"example.org/stampreel/container/cardfs"
 )
 
 // planned is what --dry-run --json says of a fill.
@@ -222,4 +225,85 @@ func mounted(path string) bool {
 	}
 	b, err := os.Stat(path + string(os.PathSeparator) + "..")
 	return err == nil && fill.OtherDevice(a, b)
+}
+
+// noteSystem tells what to know of a card's file system before it is filled.
+func (c *call) noteSystem(path string) {
+	if !mounted(path) {
+		return
+	}
+	system, ok := cardfs.SystemOf(path)
+	if !ok {
+		return
+	}
+	for _, text := range adviceOn(system) {
+		c.console.Note("%s: %s", console.Name(path), text)
+	}
+}
+
+// adviceOn says what a file system means for a small player. That small FAT drivers read
+// FAT alone, and that few clusters are quicker to follow, is common practice, no source;
+// cards above 32 GB are sold with exFAT (SD Association, the SDXC standard).
+func adviceOn(s cardfs.System) (advice []string) {
+	const tiny, large = 16 << 10, 2 << 30
+	switch s.Name {
+	case "exFAT", "NTFS":
+		advice = append(advice, "it has "+s.Name+", which small FAT drivers do not read; FAT32 is the usual one, also above 32 GB, and the image of a card (fill FOLDER card.img) has it")
+	case "ext4", "Btrfs", "XFS", "F2FS":
+		advice = append(advice, "it has "+s.Name+", which players do not read; cards for them have FAT32")
+	case "FAT":
+		if s.Cluster < tiny && s.Bytes > large {
+			advice = append(advice, fmt.Sprintf("its clusters are of %s, so that a player follows many links of the table; 32 KiB are usual for cards of that size", console.Size(s.Cluster)))
+		}
+	}
+	return advice
+}
+
+// noteDone tells that a mounted card can be taken out, once the system lets go of it.
+func (c *call) noteDone(path string) {
+	if mounted(path) {
+		c.console.Note("all of it is flushed to %s: unmount it (eject) before you take it out", console.Name(path))
+	}
+}
+
+// stage is where the clips of a card are packed before they are copied to it: a folder of
+// that card's own among what programs may keep, if that lies on another device than the
+// card and has room for as many clips as are packed at a time; else "".
+func stage(onto string, doc *planned, workers int) (folder string, end func()) {
+	end = func() {}
+	cache, err := os.UserCacheDir()
+	if err != nil {
+		return "", end
+	}
+	full, err := filepath.Abs(onto)
+	if err != nil {
+		return "", end
+	}
+	a, err := os.Stat(folderThere(onto))
+	if err != nil {
+		return "", end
+	}
+	b, err := os.Stat(folderThere(cache))
+	if err != nil || !fill.OtherDevice(a, b) {
+		return "", end
+	}
+	var largest int64
+	for _, k := range doc.Clips {
+		if k.Does == "packs" {
+			largest = max(largest, k.Bytes)
+		}
+	}
+	free, err := measure.Free(folderThere(cache))
+	if err != nil || largest == 0 || free < int64(workers+1)*largest {
+		return "", end
+	}
+	folder = filepath.Join(cache, console.Program, fmt.Sprintf("packing-%08x", crc32.ChecksumIEEE([]byte(full))))
+	if os.MkdirAll(folder, 0o700) != nil {
+		return "", end
+	}
+	return folder, func() {
+		if os.Remove(folder) == nil { // it is empty, unless another run is at work in it
+			os.Remove(filepath.Dir(folder))
+		}
+	}
 }

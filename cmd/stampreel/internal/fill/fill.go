@@ -270,6 +270,10 @@ type Events struct {
 	Begin func(Item)
 	Beats func(n int64)
 	End   func(Outcome)
+	// Reading back has come so much further; Read tells at the end how much that was, and
+	// whether the system promised that all came from the card.
+	Reading func(bytes int64)
+	Read    func(bytes int64, past bool)
 }
 
 // Options say how a card is filled.
@@ -281,6 +285,11 @@ type Options struct {
 	Rehash bool
 	// Nothing is remembered on the card for the next fill.
 	NoLedger bool
+	// What is read once more when all is written.
+	ReadBack ReadBack
+	// A folder in which clips are packed, to be copied to the card one after the other
+	// while the next are packed; "" packs them on the card.
+	Stage string
 }
 
 // A filling is a fill under way.
@@ -292,6 +301,7 @@ type filling struct {
 	asked        string // sums of what is asked for, and of the player
 	player       string
 	former       formerClips
+	writing      sync.Mutex // held by who copies to the card
 }
 
 // Run packs every item from folder onto the card, several at a time; a clip that is
@@ -323,12 +333,18 @@ func Run(ctx context.Context, folder, card string, items []Item, s Settings, o O
 			return nil, err
 		}
 	}
+	if o.Stage != "" {
+		if _, err := cardfs.RemoveLeftovers(o.Stage); err != nil {
+			return nil, err
+		}
+	}
 	s.Workers = 1 // the cores are busy with one clip each
 	f, err := newFilling(ctx, folder, card, items, s, o)
 	if err != nil {
 		return nil, err
 	}
 	outcomes := make([]Outcome, len(items))
+	all := ctx
 	g, ctx := errgroup.WithContext(ctx)
 	g.SetLimit(max(o.Workers, 1))
 	var mu sync.Mutex
@@ -362,6 +378,15 @@ func Run(ctx context.Context, folder, card string, items []Item, s Settings, o O
 	if err := g.Wait(); err != nil {
 		return nil, err
 	}
+	if o.ReadBack != ReadNothing {
+		n, past, err := f.readBack(all, outcomes, events.Reading)
+		if err != nil {
+			return nil, err
+		}
+		if events.Read != nil && n > 0 {
+			events.Read(n, past)
+		}
+	}
 	if f.ledger != nil {
 		f.ledger.forget(card)
 		f.ledger.write() // a card without room for it is filled all the same
@@ -388,6 +413,9 @@ func newFilling(ctx context.Context, folder, card string, items []Item, s Settin
 func (f *filling) clip(ctx context.Context, it Item, beats func(int64)) (*Packed, error) {
 	job := f.job(it)
 	job.Beats, job.Take = beats, f.former.take
+	if f.o.Stage != "" {
+		job.Stage, job.Writing = f.o.Stage, &f.writing
+	}
 	stamp, rests, err := stampOf(job.files()...)
 	if err != nil {
 		return nil, fmt.Errorf("fill: %w", err)

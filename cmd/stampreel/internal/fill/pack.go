@@ -125,9 +125,13 @@ type Job struct {
 	// that stands under a name nobody wants any more; "" for none. May be nil.
 	Former func(identity [16]byte, settings [32]byte) string
 	// Whether that one may become this one: each can become but one.
-	Take   func(clip string) bool
-	Expect func(beats int64) // told once the length is known; may be nil
-	Beats  func(n int64)     // told of each beats packed; may be nil
+	Take func(clip string) bool
+	// A folder in which the clip is packed and verified before it is copied to where Clip
+	// lies, by whoever holds Writing; "" packs it where Clip lies.
+	Stage   string
+	Writing *sync.Mutex
+	Expect  func(beats int64) // told once the length is known; may be nil
+	Beats   func(n int64)     // told of each beats packed; may be nil
 }
 
 // Packed is a clip that was written, verified and judged.
@@ -401,7 +405,7 @@ func (s *Settings) packInput(ctx context.Context, in transcode.Input, job Job, t
 	}
 	var err error
 	p.Result, err = transcode.Run(ctx, in, func(part int) (io.WriteSeeker, error) {
-		f, err := cardfs.Create(PartName(job.Clip, part))
+		f, err := cardfs.CreateIn(job.Stage, PartName(job.Clip, part))
 		if err == nil {
 			files = append(files, f)
 		}
@@ -434,11 +438,50 @@ func (s *Settings) packInput(ctx context.Context, in transcode.Input, job Job, t
 			return nil, &SourceChangedError{job.Source}
 		}
 	}
-	if err := commit(files, p.Files); err != nil {
+	if job.Stage != "" {
+		copied, err := job.copyToCard(ctx, files, p.Files)
+		files = append(files, copied...) // to be dropped if they do not get their names
+		if err != nil {
+			return nil, err
+		}
+		if err := commit(copied, p.Files); err != nil {
+			return nil, err
+		}
+	} else if err := commit(files, p.Files); err != nil {
 		return nil, err
 	}
 	removeOldParts(job.Clip, len(files))
 	return p, nil
+}
+
+// copyToCard copies the parts of a clip to the card, each in one piece where the file
+// system can, in large writes. One clip at a time is copied, so that no other lies between
+// its pieces.
+func (j *Job) copyToCard(ctx context.Context, parts []*cardfs.File, names []string) (copied []*cardfs.File, err error) {
+	j.Writing.Lock()
+	defer j.Writing.Unlock()
+	buf := make([]byte, 4<<20)
+	for i, part := range parts {
+		size, err := part.Seek(0, io.SeekEnd)
+		if err == nil {
+			_, err = part.Seek(0, io.SeekStart)
+		}
+		if err != nil {
+			return copied, err
+		}
+		f, err := cardfs.Create(names[i])
+		if err != nil {
+			return copied, err
+		}
+		copied = append(copied, f)
+		if err := f.Reserve(size); err != nil {
+			return copied, err
+		}
+		if _, err := io.CopyBuffer(struct{ io.Writer }{f}, &cancelled{ctx, struct{ io.Reader }{part}}, buf); err != nil {
+			return copied, err
+		}
+	}
+	return copied, nil
 }
 
 // commit gives the parts of a clip their names, the first part last, so that
