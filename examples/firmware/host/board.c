@@ -114,17 +114,30 @@ void panel_write(const uint8_t *bytes, uint32_t count)
     if (windowAt == all) show_window();
 }
 
-void board_beat(void)
+void board_begins(uint32_t number) { (void)number; }
+
+void board_beat(uint32_t number)
 {
     uint32_t bytes = picture_bytes(player_about()->width, player_about()->height);
+    (void)number;
     if (fwrite(panel, 1, bytes, panelFile) != bytes) fail("cannot write the panel's file");
 }
 
 void board_start(void)
 {
     running = 1;
-    samples = milliseconds = 0;
+    milliseconds = 0;
 }
+
+void board_stop(void) { running = 0; }
+
+uint32_t board_next(const player_file **files)
+{
+    (void)files;
+    return 0;
+}
+
+void board_joined(void) {}
 
 uint32_t board_milliseconds(void) { return milliseconds; }
 
@@ -132,15 +145,16 @@ uint32_t board_milliseconds(void) { return milliseconds; }
 void board_wait(void)
 {
     const player_facts *f = player_about();
-    int16_t out[2];
+    int16_t out[2] = {0, 0};
     uint32_t c;
+    int over;
     if (cardDone < cardCount) credit += f->channels ? bytesPerSecond * f->sampleRateDen / f->sampleRateNum : bytesPerSecond / 1000;
     if (f->channels == 0) {
         if (running) milliseconds++;
         return;
     }
     if (!running) return;
-    player_samples(out, 1);
+    (void)player_samples(out, 1, &over);
     for (c = 0; c < f->channels; c++) {
         putc((uint16_t)out[c] & 255, soundFile);
         putc((uint16_t)out[c] >> 8, soundFile);

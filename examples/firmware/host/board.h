@@ -19,13 +19,16 @@ void panel_window(uint32_t x, uint32_t y, uint32_t width, uint32_t height);
 void panel_write(const uint8_t *bytes, uint32_t count);
 
 /* Starts the DAC, which calls player_samples whenever it has room, and a clock
-   of milliseconds. board_wait sleeps until the next interrupt. */
+   of milliseconds; stops both. board_wait sleeps until the next interrupt. */
 void board_start(void);
+void board_stop(void);
 uint32_t board_milliseconds(void);
 void board_wait(void);
 
-/* A beat is over. A PC keeps what the panel shows now. */
-void board_beat(void);
+/* The player takes up a beat, at its time; it is done with one. A PC keeps what the
+   panel shows then. */
+void board_begins(uint32_t number);
+void board_beat(uint32_t number);
 
 /* A clip: its parts, in order. */
 typedef struct {
@@ -33,8 +36,14 @@ typedef struct {
     uint32_t bytes;
 } player_file;
 
+/* The clip that comes after this one: how many parts it has, 0 when none comes.
+   board_joined: its first beat follows without a gap, time runs on. */
+uint32_t board_next(const player_file **files);
+void board_joined(void);
+
 typedef struct {
-    uint32_t width, height, pixelFormat, channels, sampleRateNum, sampleRateDen;
+    uint32_t width, height, pixelFormat, channels, sampleRateNum, sampleRateDen, rateNum, rateDen;
+    uint32_t first;             /* beat that time began with */
     uint32_t beats, late, lost; /* pictures: all, dropped, damaged */
     uint32_t gaps;              /* samples that were not there in time */
 } player_facts;
@@ -44,10 +53,15 @@ int32_t player_strips(const player_file *files, uint32_t count);
 int32_t player_whole(const player_file *files, uint32_t count);
 const player_facts *player_about(void);
 
-/* Before it plays: begin at the last key beat at or before a time, in the first file. */
+/* Before it plays: begin at the last key beat at or before a time, in the first file;
+   play clips that loop for ever. While it plays: stop; go there. */
 void player_from(uint32_t milliseconds);
+void player_loop(int on);
+void player_stop(void);
+void player_seek(uint32_t milliseconds);
 
-/* The next samples for the DAC, left and right in turn: an interrupt. */
-void player_samples(int16_t *out, uint32_t samples);
+/* The next samples for the DAC, left and right in turn: an interrupt. Returns how many
+   there are, fewer than asked for at the end of a beat, which it says. 0: none is there. */
+uint32_t player_samples(int16_t *out, uint32_t samples, int *beatOver);
 
 #endif

@@ -29,9 +29,19 @@ static uint8_t sound[SOUND_BYTES];
 static volatile uint32_t soundPut, soundTaken; /* bytes, in all */
 static volatile uint32_t played;               /* samples */
 static stampreel_sound decoder;
+static stampreel_clock sounding; /* stands behind the beat whose sound goes out, ... */
+static uint32_t soundLeft;       /* ... which has so many samples to come */
+static volatile int ended;       /* nothing more comes: what is not there is not missing */
+
+/* The clip that follows without a gap: its sound begins at byte joint of the ring. */
+static volatile int joining;
+static uint32_t joint;
+static stampreel_sound nextDecoder;
+static stampreel_clock nextSounding;
 
 /* Time: samples that have gone to the DAC, which leads, or milliseconds. */
 static int started;
+static uint32_t run; /* beats that are over since time was last made ready */
 static stampreel_clock beats; /* stands at the beat in hand ... */
 static uint32_t due;          /* ... whose time this is */
 
@@ -45,24 +55,34 @@ static void wait_until(uint32_t time)
 static void sound_put(const uint8_t *bytes, uint32_t count) /* bytes NULL: silence */
 {
     uint32_t put = soundPut;
+    while (started && put - soundTaken + count > SOUND_BYTES) board_wait(); /* the clip before still holds some */
     for (; count; count--) sound[put++ % SOUND_BYTES] = bytes ? *bytes++ : STAMPREEL_SILENCE(&reader);
     soundPut = put;
 }
 
-void player_samples(int16_t *out, uint32_t samples)
+uint32_t player_samples(int16_t *out, uint32_t samples, int *beatOver)
 {
-    while (samples) {
-        uint32_t at = soundTaken % SOUND_BYTES, bytes = soundPut - soundTaken, made;
+    uint32_t at, bytes, made;
+    *beatOver = 0;
+    if (joining && soundTaken == joint) {
+        decoder = nextDecoder;
+        sounding = nextSounding;
+        joining = 0;
+    }
+    while (soundLeft == 0) soundLeft = stampreel_clock_step(&sounding);
+    if (samples > soundLeft) samples = soundLeft;
+    do { /* twice where the ring's edge is in the way */
+        at = soundTaken % SOUND_BYTES;
+        bytes = (joining ? joint : soundPut) - soundTaken;
         if (bytes > SOUND_BYTES - at) bytes = SOUND_BYTES - at;
         made = stampreel_decode(&decoder, sound + at, &bytes, out, samples);
         soundTaken += bytes;
-        played += made;
-        samples -= made;
-        out += made * facts.channels;
-        if (made == 0 && bytes == 0) break;
-    }
-    facts.gaps += samples; /* nothing there: silence, while the clock of the clip stands */
-    for (samples *= facts.channels; samples; samples--) *out++ = 0;
+    } while (made == 0 && bytes);
+    played += made;
+    soundLeft -= made;
+    *beatOver = made && soundLeft == 0;
+    if (made == 0 && !ended) facts.gaps += samples; /* the clock of the clip stands */
+    return made;
 }
 
 static uint32_t from, target; /* milliseconds to begin at; the beat there */
@@ -72,33 +92,121 @@ void player_from(uint32_t time) { from = time; }
 
 static int seek(uint32_t beat)
 {
+    if (stampreel_seek(&reader, beat)) return 0;
     target = beat;
-    seeking = stampreel_seek(&reader, beat) == 0;
-    return seeking;
+    seeking = 1;
+    run = 0;
+    return 1;
+}
+
+static void clock_of_beats(uint32_t beat)
+{
+    const stampreel_clip *c = &reader.clip;
+    if (c->soundCoding) stampreel_clock_start(&beats, c, c->sampleRateNum, c->sampleRateDen, beat);
+    else stampreel_clock_start(&beats, c, 1000, 1, beat);
 }
 
 /* Makes ready for the first beat that will play. Its sound may be here already. */
 static void prepare(uint32_t beat)
 {
     const stampreel_clip *c = &reader.clip;
-    if (c->soundCoding) stampreel_clock_start(&beats, c, c->sampleRateNum, c->sampleRateDen, beat);
-    else stampreel_clock_start(&beats, c, 1000, 1, beat);
+    clock_of_beats(beat);
     stampreel_sound_start(&decoder, c, beat);
-    soundTaken = played = due = 0;
-    started = seeking = 0;
+    if (c->soundCoding) stampreel_clock_start(&sounding, c, c->sampleRateNum, c->sampleRateDen, beat);
+    soundTaken = soundLeft = played = due = run = 0;
+    started = seeking = joining = 0;
+    facts.first = beat;
 }
+
+static int fresh; /* the header that comes is that of another clip, not of a part */
 
 static void opened(void)
 {
-    facts.width = reader.clip.width;
-    facts.height = reader.clip.height;
-    facts.pixelFormat = reader.clip.pixelFormat;
-    facts.channels = reader.clip.channels;
-    facts.sampleRateNum = reader.clip.sampleRateNum;
-    facts.sampleRateDen = reader.clip.sampleRateDen;
+    const stampreel_clip *c = &reader.clip;
+    int joins = started && c->channels == facts.channels && c->sampleRateNum == facts.sampleRateNum && c->sampleRateDen == facts.sampleRateDen;
+    fresh = 0;
+    if (started && !joins) { /* another rate wants another timer: the clip before plays to its end */
+        ended = 1;
+        wait_until(due);
+        board_stop();
+    }
+    ended = 0;
+    facts.width = c->width;
+    facts.height = c->height;
+    facts.pixelFormat = c->pixelFormat;
+    facts.channels = c->channels;
+    facts.sampleRateNum = c->sampleRateNum;
+    facts.sampleRateDen = c->sampleRateDen;
+    facts.rateNum = c->rateNum;
+    facts.rateDen = c->rateDen;
+    if (joins) { /* time runs on */
+        clock_of_beats(c->firstBeat);
+        stampreel_sound_start(&nextDecoder, c, c->firstBeat);
+        if (c->soundCoding) {
+            stampreel_clock_start(&nextSounding, c, c->sampleRateNum, c->sampleRateDen, c->firstBeat);
+            joint = soundPut;
+            joining = 1;
+        }
+        facts.first = c->firstBeat;
+        board_joined();
+        return;
+    }
     soundPut = 0;
-    prepare(reader.clip.firstBeat);
-    if (from) (void)seek(stampreel_beat_at(&reader.clip, from)); /* where there is no such beat, begin at the first */
+    prepare(c->firstBeat);
+    if (from) (void)seek(stampreel_beat_at(c, from)); /* where there is no such beat, begin at the first */
+    from = 0;
+}
+
+static const player_file *list; /* the parts of the clip in hand */
+static uint32_t parts, part;
+static uint8_t loop;
+
+static void open_clip(const player_file *files, uint32_t count)
+{
+    static const stampreel_limits limits = {0, 0, SOUND_BYTES + STAMPREEL_SECTOR_BYTES, 0};
+    list = files;
+    parts = count;
+    part = 0;
+    fresh = 1;
+    stampreel_open(&reader, files[0].bytes, &limits);
+    reader.loop = loop;
+}
+
+enum { NOTHING, STOP, SEEK };
+static volatile int wish;
+static volatile uint32_t wished; /* milliseconds */
+
+void player_loop(int on) { loop = (uint8_t)on; }
+
+void player_stop(void) { wish = STOP; }
+
+void player_seek(uint32_t milliseconds)
+{
+    wished = milliseconds;
+    wish = SEEK;
+}
+
+static void begin(const player_file *files, uint32_t count)
+{
+    static const player_facts none;
+    facts = none;
+    started = seeking = joining = ended = 0;
+    run = 0;
+    wish = NOTHING;
+    open_clip(files, count);
+}
+
+/* Does what somebody wished. 1: sectors on their way are void. -1: the end. */
+static int wishes(void)
+{
+    int what = wish;
+    if (what == NOTHING || reader.clip.beats == 0 || fresh || joining) return 0;
+    wish = NOTHING;
+    if (what == SEEK && !seek(stampreel_beat_at(&reader.clip, wished))) return 0; /* no such beat here */
+    board_stop();
+    started = 0;
+    soundPut = 0;
+    return what == SEEK ? 1 : -1;
 }
 
 /* Starts time, with the first picture and all sound that it takes there. */
@@ -110,9 +218,10 @@ static void start(void)
 
 static void beat_over(void)
 {
-    board_beat();
+    board_beat(reader.beat.number);
     due += stampreel_clock_step(&beats);
     facts.beats++;
+    run++;
 }
 
 /* Whether a later picture than that of the beat in hand is due. */
@@ -156,8 +265,11 @@ static void draw_tiles(const stampreel_piece *p)
 
 static void use(const stampreel_piece *p)
 {
-    if (p->what & STAMPREEL_HEADER && facts.beats == 0) opened();
-    if (p->what & STAMPREEL_BEGINS && seeking) prepare(reader.beat.number);
+    if (p->what & STAMPREEL_HEADER && fresh) opened();
+    if (p->what & STAMPREEL_BEGINS) {
+        if (seeking) prepare(reader.beat.number);
+        board_begins(reader.beat.number);
+    }
     if (p->what & STAMPREEL_SOUND) sound_put(p->data, p->bytes);
     if (p->what & STAMPREEL_BEGINS && reader.beat.frameBytes && too_late()) {
         stampreel_drop(&reader);
@@ -192,52 +304,78 @@ static int went_on(void)
     return 1;
 }
 
-/* At the end of a file: whether another follows. */
-static int followed(const player_file *files, uint32_t count, uint32_t *at)
+/* At the end of a file: whether another follows, a part or a clip. It is read while
+   the last beat of this one still plays. */
+static int followed(void)
 {
-    if (!(reader.clip.flags & STAMPREEL_MORE) || *at + 1 == count) return 0;
-    ++*at;
-    stampreel_follow(&reader, files[*at].bytes);
-    return 1;
+    const player_file *files;
+    uint32_t count;
+    if (reader.clip.flags & STAMPREEL_MORE && part + 1 < parts) {
+        stampreel_follow(&reader, list[++part].bytes);
+        return 1;
+    }
+    if (!started && run) start(); /* all of it was in memory */
+    count = wish == STOP ? 0 : board_next(&files);
+    if (count) open_clip(files, count);
+    return count != 0;
+}
+
+static void finish(void)
+{
+    ended = 1;
+    if (started) wait_until(due);
+    board_stop();
 }
 
 int32_t player_whole(const player_file *files, uint32_t count)
 {
-    static const stampreel_limits limits = {0, 0, SOUND_BYTES + STAMPREEL_SECTOR_BYTES, 0};
     static uint8_t buffer[STAMPREEL_BEAT_BUFFER(BEAT_SECTORS)];
     stampreel_card card;
     stampreel_piece piece;
-    uint32_t at = 0;
-    int32_t what;
+    int32_t what = 0;
+    int wanted, held = 0; /* held: what came is early */
     card.reader = &reader;
     card.read = card_read;
     card.buffer = buffer;
     card.sectors = BEAT_SECTORS;
     card.have = 0;
-    stampreel_open(&reader, files[0].bytes, &limits);
+    begin(files, count);
     for (;;) {
-        card.user = files[at].file;
-        what = stampreel_next(&card, &piece);
-        if (facts.beats && !started) start();
-        while (what > 0 && too_early(&piece)) board_wait();
-        if (what > 0) use(&piece);
-        else if (what < 0 ? !went_on() : !followed(files, count, &at)) break;
+        wanted = wishes();
+        if (wanted < 0) break;
+        if (wanted) {
+            card.have = 0;
+            held = 0;
+        }
+        card.user = list[part].file;
+        if (!held) what = stampreel_next(&card, &piece);
+        if (run && !started) start();
+        held = what > 0 && too_early(&piece);
+        if (held) board_wait();
+        else if (what > 0) use(&piece);
+        else if (what < 0 ? !went_on() : !followed()) break;
     }
-    if (started) wait_until(due);
-    return what;
+    finish();
+    return what < 0 ? what : 0;
 }
 
 int32_t player_strips(const player_file *files, uint32_t count)
 {
-    static const stampreel_limits limits = {0, 0, SOUND_BYTES + STAMPREEL_SECTOR_BYTES, 0};
     static uint8_t ring[RING_SECTORS * STAMPREEL_SECTOR_BYTES];
     stampreel_piece piece;
-    uint32_t at = 0;                         /* the file */
     uint32_t sector = 0, tail = 0, full = 0; /* the first sector in the ring, its place, how many are here */
     uint32_t asked = 0, came = 0;            /* sectors of the request under way, behind them */
     int32_t used = 0, error = 0;             /* sectors of the piece in hand */
-    stampreel_open(&reader, files[0].bytes, &limits);
+    int wanted;
+    begin(files, count);
     for (;;) {
+        wanted = wishes();
+        if (wanted) {
+            card_stop();
+            full = asked = came = 0;
+            used = error = 0;
+        }
+        if (wanted < 0) break;
         /* The card: whenever it has nothing to do and there is room, read on. */
         if (error == 0 && came == asked && full < RING_SECTORS) {
             uint32_t place = (tail + full) % RING_SECTORS, next = full ? sector + full : STAMPREEL_UNKNOWN, behind = next;
@@ -247,7 +385,7 @@ int32_t player_strips(const player_file *files, uint32_t count)
             if (asked > room) asked = room;
             if (full == 0) sector = next;
             else if (next != behind) asked = 0; /* a jump waits until the ring is empty */
-            if (asked) card_start(files[at].file, next, asked, ring + place * STAMPREEL_SECTOR_BYTES);
+            if (asked) card_start(list[part].file, next, asked, ring + place * STAMPREEL_SECTOR_BYTES);
         }
         if (came < asked) {
             int32_t arrived = card_arrived();
@@ -259,9 +397,9 @@ int32_t player_strips(const player_file *files, uint32_t count)
             }
         }
         /* Time starts with the ring full, or with all there is in it. */
-        if (facts.beats && !started && (full == RING_SECTORS || came == asked)) start();
+        if (run && !started && (full == RING_SECTORS || came == asked)) start();
         /* What is here: up to the ring's edge. */
-        if (error == 0 && used == 0 && full && (facts.beats == 0 || started)) {
+        if (error == 0 && used == 0 && full && (run == 0 || started)) {
             used = stampreel_take(&reader, sector, ring + tail * STAMPREEL_SECTOR_BYTES, full < RING_SECTORS - tail ? full : RING_SECTORS - tail, &piece);
             if (used < 0) error = used;
         }
@@ -274,14 +412,14 @@ int32_t player_strips(const player_file *files, uint32_t count)
         } else if (error == 0 && (used || came < asked)) {
             board_wait();
         } else {
-            if (error ? !went_on() : !followed(files, count, &at)) break;
+            if (error ? !went_on() : !followed()) break;
             card_stop();
             full = asked = came = 0;
             used = error = 0;
         }
     }
     card_stop();
-    if (started) wait_until(due);
+    finish();
     return error;
 }
 
