@@ -1,17 +1,32 @@
 package firmware_test
 
 import (
+	"bufio"
 	"bytes"
 	"context"
+	"encoding/binary"
+	"encoding/json"
 	"errors"
 	"fmt"
 	"hash/crc32"
+	"image"
+	"image/color"
+	"image/gif"
+	"io"
+	"io/fs"
 	"math/rand/v2"
+	"net"
 	"os"
 	"os/exec"
 	"path/filepath"
+	"slices"
+	"strings"
 	"testing"
 	"time"
+
+	"example.org/stampreel/container"
+	"example.org/stampreel/container/fat"
+	"example.org/stampreel/container/frame/tiles"
 )
 
 // buildBoard compiles the firmware of board/ and returns its path.
@@ -40,35 +55,404 @@ func buildBoard(t *testing.T, args ...string) string {
 	out := filepath.Join(t.TempDir(), "board.elf")
 	all := append([]string{"-std=gnu99", "-Wall", "-Wextra", "-Wconversion", "-Werror", "-mcpu=cortex-m3", "-mthumb", "-Os", "-ffreestanding",
 		"-fno-tree-loop-distribute-patterns", "-ffunction-sections", "-fdata-sections", "-nostdlib", "-Wl,--gc-sections",
+		"-DEMULATED", "-DSTAMPREEL_CRC32_TABLE", "-DRING_SECTORS=32", "-I", "host",
 		"-I", filepath.Join("..", "..", "container", "c"), "-T", filepath.Join("board", "lm3s6965.ld"), "-o", out}, args...)
-	all = append(append(all, sources...), "-lgcc")
+	all = append(append(all, sources...), filepath.Join("host", "player.c"), "-lgcc")
 	if text, err := exec.Command("arm-none-eabi-gcc", all...).CombinedOutput(); err != nil {
 		t.Fatalf("arm-none-eabi-gcc %v: %v\n%s", all, err, text)
 	}
 	return out
 }
 
-// runBoard plays on the emulated board with a card and returns what the serial line said
-// and the firmware's exit code. Time on the board is counted in instructions, 32 ns each.
-func runBoard(t *testing.T, kernel, image string) (string, int) {
-	t.Helper()
-	ctx, cancel := context.WithTimeout(context.Background(), time.Minute)
-	defer cancel()
-	cmd := exec.CommandContext(ctx, "qemu-system-arm", "-M", "lm3s6965evb", "-display", "none", "-monitor", "none", "-serial", "stdio",
-		"-audiodev", "none,id=none", "-semihosting", "-icount", "shift=5,sleep=off",
-		"-drive", "if=sd,format=raw,snapshot=on,file="+image, "-kernel", kernel)
-	var stderr bytes.Buffer
-	cmd.Stderr = &stderr
-	out, err := cmd.Output()
-	var exit *exec.ExitError
-	if err != nil && (!errors.As(err, &exit) || exit.ExitCode() < 0) {
-		t.Fatalf("qemu-system-arm: %v\n%s%s", err, out, stderr.Bytes())
-	}
-	return string(out), cmd.ProcessState.ExitCode()
+// A board is the emulated one, with a card in it. Time there is counted in instructions,
+// 32 ns each: what it does depends on nothing but firmware, card and commands.
+type board struct {
+	t      *testing.T
+	cmd    *exec.Cmd
+	stderr bytes.Buffer
+	in     io.Writer
+	out    *bufio.Scanner
+	qmp    string
 }
 
-// TestTheBoardReadsASector boots the board with a card of noise.
-func TestTheBoardReadsASector(t *testing.T) {
+// boot starts the firmware with the image of a card.
+func boot(t *testing.T, kernel, image string) *board {
+	t.Helper()
+	dir, err := os.MkdirTemp("", "qmp") // the name of a socket has to be short
+	if err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(func() { os.RemoveAll(dir) })
+	b := &board{t: t, qmp: filepath.Join(dir, "s")}
+	ctx, cancel := context.WithTimeout(context.Background(), 2*time.Minute)
+	b.cmd = exec.CommandContext(ctx, "qemu-system-arm", "-M", "lm3s6965evb", "-display", "none", "-monitor", "none", "-serial", "stdio",
+		"-audiodev", "none,id=none", "-semihosting", "-icount", "shift=5,sleep=off", "-qmp", "unix:"+b.qmp+",server=on,wait=off",
+		"-drive", "if=sd,format=raw,snapshot=on,file="+image, "-kernel", kernel)
+	b.cmd.Stderr = &b.stderr
+	if b.in, err = b.cmd.StdinPipe(); err != nil {
+		t.Fatal(err)
+	}
+	out, err := b.cmd.StdoutPipe()
+	if err != nil {
+		t.Fatal(err)
+	}
+	b.out = bufio.NewScanner(out)
+	if err := b.cmd.Start(); err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(func() {
+		cancel()
+		b.cmd.Wait()
+	})
+	return b
+}
+
+// until returns what the board says before a line.
+func (b *board) until(last string) (lines []string) {
+	b.t.Helper()
+	for b.out.Scan() {
+		if b.out.Text() == last {
+			return lines
+		}
+		lines = append(lines, b.out.Text())
+	}
+	err := b.cmd.Wait()
+	b.t.Fatalf("qemu-system-arm: %v, without %q\n%s\n%s", err, last, strings.Join(lines, "\n"), b.stderr.Bytes())
+	return nil
+}
+
+// say sends commands.
+func (b *board) say(commands ...string) {
+	b.t.Helper()
+	if _, err := io.WriteString(b.in, strings.Join(commands, "\n")+"\n"); err != nil {
+		b.t.Fatalf("%v\n%s", err, b.stderr.Bytes())
+	}
+}
+
+// quit ends the firmware.
+func (b *board) quit() {
+	b.t.Helper()
+	b.say("quit")
+	for b.out.Scan() {
+		b.t.Errorf("after quit the board says %q", b.out.Text())
+	}
+	if err := b.cmd.Wait(); err != nil {
+		b.t.Errorf("qemu-system-arm: %v\n%s", err, b.stderr.Bytes())
+	}
+}
+
+// screen returns the panel as the emulator shows it: a byte a pixel. The emulator draws
+// each as a square of four by four.
+func (b *board) screen(width, height int) []byte {
+	b.t.Helper()
+	conn, err := net.Dial("unix", b.qmp)
+	if err != nil {
+		b.t.Fatal(err)
+	}
+	defer conn.Close()
+	file := b.qmp + ".ppm"
+	fmt.Fprintf(conn, "{\"execute\":\"qmp_capabilities\"}{\"execute\":\"screendump\",\"arguments\":{\"filename\":%q}}", file)
+	answers := json.NewDecoder(conn)
+	for returned := 0; returned < 2; { // the greeting and events are no returns
+		var a struct {
+			Return, Error json.RawMessage
+		}
+		if err := answers.Decode(&a); err != nil || a.Error != nil {
+			b.t.Fatalf("QMP: %v %s", err, a.Error)
+		}
+		if a.Return != nil {
+			returned++
+		}
+	}
+	ppm, err := os.ReadFile(file)
+	if err != nil {
+		b.t.Fatal(err)
+	}
+	w, h := 4*width, 4*height
+	header := fmt.Sprintf("P6\n%d %d\n255\n", w, h)
+	if !bytes.HasPrefix(ppm, []byte(header)) || len(ppm) != len(header)+3*w*h {
+		b.t.Fatalf("a picture of %d bytes that begins with %q, want %q", len(ppm), ppm[:min(20, len(ppm))], header)
+	}
+	ppm = ppm[len(header):]
+	pixels := make([]byte, width*height)
+	for i := range w * h {
+		at := i/w/4*width + i%w/4
+		if i/w%4 == 0 && i%4 == 0 {
+			pixels[at] = ppm[3*i]
+		}
+		if ppm[3*i] != pixels[at] || ppm[3*i+1] != pixels[at] || ppm[3*i+2] != pixels[at] {
+			b.t.Fatalf("pixel %d of the picture is %v, want the grey %d", i, ppm[3*i:3*i+3], pixels[at])
+		}
+	}
+	return pixels
+}
+
+// A played is what the board says of a clip, and clips, of which each has a list of beats.
+type played struct {
+	clips                                           [][]playedBeat
+	beats, late, lost, gaps, err, sectors, requests int
+}
+
+type playedBeat struct {
+	number, sectors, begun, done int
+	panel, sound                 uint32
+	fate                         string
+}
+
+// play plays clips, one after the other, and returns what the board says.
+func (b *board) play(commands ...string) (p played) {
+	b.t.Helper()
+	b.say(commands...)
+	for range len(commands) - 1 {
+		if lines := b.until("ready"); len(lines) != 0 {
+			b.t.Fatalf("the board says %q", lines)
+		}
+	}
+	lines := b.until("ready")
+	for i, line := range lines {
+		var v playedBeat
+		var n int
+		_, errBeat := fmt.Sscanf(line, "beat %d panel %x sound %x sectors %d begun %d done %d %s", &v.number, &v.panel, &v.sound, &v.sectors, &v.begun, &v.done, &v.fate)
+		_, errClip := fmt.Sscanf(line, "clip %d", &n)
+		_, errEnd := fmt.Sscanf(line, "end beats %d late %d lost %d gaps %d error %d sectors %d requests %d", &p.beats, &p.late, &p.lost, &p.gaps, &p.err, &p.sectors, &p.requests)
+		switch {
+		case errClip == nil && n == len(p.clips):
+			p.clips = append(p.clips, nil)
+		case errBeat == nil && len(p.clips) > 0:
+			p.clips[len(p.clips)-1] = append(p.clips[len(p.clips)-1], v)
+		case errEnd == nil && i == len(lines)-1:
+			return p
+		default:
+			b.t.Fatalf("the board says %q", lines)
+		}
+	}
+	b.t.Fatalf("the board says %q", lines)
+	return p
+}
+
+// A wanted is what a beat has to bring: checksums over windows (x, y, width and height of two
+// bytes each) and the pixels that go there, and over samples of 16 bits.
+type wanted struct {
+	panel, sound uint32
+	coding       container.FrameCoding
+	sectors      int
+}
+
+// wantBeats returns what the Go reader makes of a clip, and what the panel shows at its end.
+func wantBeats(t *testing.T, data []byte) (beats []wanted, h container.Header, last []byte) {
+	t.Helper()
+	r, err := container.NewReader(bytes.NewReader(data), int64(len(data)), container.Limits{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	h = r.Header()
+	_, samples := want(t, data)
+	panel := make([]byte, h.RawFrameBytes())
+	d, err := tiles.NewDecoder(h.PixelFormat, int(h.Width), int(h.Height))
+	if err != nil {
+		t.Fatal(err)
+	}
+	for n := range h.Beats {
+		var b container.Beat
+		if err := r.Read(n, &b); err != nil {
+			t.Fatal(err)
+		}
+		w := wanted{coding: b.FrameCoding, sectors: int(b.Sectors)}
+		push := func(r tiles.Rect, pixels []byte) {
+			var window []byte
+			for _, v := range []int{r.X, r.Y, r.W, r.H} {
+				window = binary.LittleEndian.AppendUint16(window, uint16(v))
+			}
+			w.panel = crc32.Update(crc32.Update(w.panel, crc32.IEEETable, window), crc32.IEEETable, pixels)
+		}
+		switch b.FrameCoding {
+		case container.Raw:
+			push(tiles.Rect{W: int(h.Width), H: int(h.Height)}, b.Frame)
+			copy(panel, b.Frame)
+		case container.Tiles, container.KeyTiles:
+			if _, err := d.Decode(panel, b.Frame, b.Key(), push); err != nil {
+				t.Fatal(err)
+			}
+		}
+		if h.Channels > 0 {
+			p, q := uint64(h.SampleRateNum)*uint64(h.RateDen), uint64(h.SampleRateDen)*uint64(h.RateNum) // FORMAT.md 4
+			count := (uint64(n)+1)*p/q - uint64(n)*p/q
+			bytes := int(count) * 2 * int(h.Channels)
+			w.sound = crc32.ChecksumIEEE(samples[:bytes])
+			samples = samples[bytes:]
+		}
+		beats = append(beats, w)
+	}
+	if len(samples) != 0 {
+		t.Fatalf("%d bytes of samples are left", len(samples))
+	}
+	return beats, h, panel
+}
+
+// sources writes three films with sound: something that moves on a still ground, noise, and
+// the moving thing on a dark ground, whose sound is to become ADPCM.
+func sources(t *testing.T, dir string) {
+	t.Helper()
+	rng := rand.New(rand.NewPCG(12, 2))
+	for _, name := range []string{"a/moving", "a/noise", "b/packed"} {
+		path := filepath.Join(dir, filepath.FromSlash(name))
+		if err := os.MkdirAll(filepath.Dir(path), 0o755); err != nil {
+			t.Fatal(err)
+		}
+		var film gif.GIF
+		var greys color.Palette
+		for i := range 16 {
+			greys = append(greys, color.Gray{uint8(17 * i)})
+		}
+		for i := range 25 {
+			img := image.NewPaletted(image.Rect(0, 0, 128, 64), greys)
+			for at := range img.Pix {
+				x, y := at%128, at/128
+				switch {
+				case name == "a/noise" && i%5 != 4:
+					img.Pix[at] = uint8(rng.IntN(16))
+				case name == "a/noise": // as the picture before
+					img.Pix[at] = film.Image[i-1].Pix[at]
+				case (x-4*i)*(x-4*i)+(y-32)*(y-32) < 150:
+					img.Pix[at] = uint8((x + y) % 16)
+				case name == "a/moving":
+					img.Pix[at] = uint8(x / 8)
+				}
+			}
+			film.Image, film.Delay = append(film.Image, img), append(film.Delay, 4)
+		}
+		var pictures bytes.Buffer
+		if err := gif.EncodeAll(&pictures, &film); err != nil {
+			t.Fatal(err)
+		}
+		var wave []byte // 1 s of noise, 8 bits mono at 22,050 Hz
+		for range 22050 {
+			wave = append(wave, uint8(64+rng.IntN(128)))
+		}
+		head := binary.LittleEndian.AppendUint32([]byte("RIFF"), uint32(36+len(wave)))
+		head = append(head, "WAVEfmt \x10\x00\x00\x00\x01\x00\x01\x00"...)
+		head = binary.LittleEndian.AppendUint32(binary.LittleEndian.AppendUint32(head, 22050), 22050)
+		head = append(head, "\x01\x00\x08\x00data"...)
+		head = binary.LittleEndian.AppendUint32(head, uint32(len(wave)))
+		for name, data := range map[string][]byte{path + ".gif": pictures.Bytes(), path + ".wav": append(head, wave...)} {
+			if err := os.WriteFile(name, data, 0o644); err != nil {
+				t.Fatal(err)
+			}
+		}
+	}
+}
+
+// command builds the command and returns how to run it; it has to end with a code.
+func command(t *testing.T) func(code int, args ...string) []byte {
+	t.Helper()
+	program := filepath.Join(t.TempDir(), "stampreel")
+	if text, err := exec.Command("go", "build", "-o", program, "example.org/stampreel/cmd/stampreel").CombinedOutput(); err != nil {
+		t.Fatalf("go build: %v\n%s", err, text)
+	}
+	return func(code int, args ...string) []byte {
+		t.Helper()
+		cmd := exec.Command(program, args...)
+		text, err := cmd.CombinedOutput()
+		if cmd.ProcessState == nil || cmd.ProcessState.ExitCode() != code {
+			t.Fatalf("stampreel %v: %v, want exit code %d\n%s", args, err, code, text)
+		}
+		return text
+	}
+}
+
+// onCard returns a file of an image, as the project's own reader of FAT finds it.
+func onCard(t *testing.T, path, name string) []byte {
+	t.Helper()
+	f, err := os.Open(path)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer f.Close()
+	info, err := f.Stat()
+	if err != nil {
+		t.Fatal(err)
+	}
+	v, err := fat.Open(f, info.Size())
+	if err != nil {
+		t.Fatal(err)
+	}
+	data, err := fs.ReadFile(v, name)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return data
+}
+
+// TestTheBoardPlaysTheCard fills a card, as anybody would, and plays its clips on the
+// emulated board. What it pushed to the panel and what it sounded is, beat by beat, what the Go
+// reader decodes; no beat is late by the board's own clock; each sector was read once; and
+// the panel shows the last picture.
+func TestTheBoardPlaysTheCard(t *testing.T) {
+	kernel, run := buildBoard(t), command(t)
+	dir := t.TempDir()
+	sources(t, dir)
+	image := filepath.Join(dir, "card.img")
+	player := filepath.Join("board", "player.yaml")
+	run(0, "fill", filepath.Join(dir, "a"), image, "--size", "64MiB", "--whole", "--player", player)
+	run(0, "fill", filepath.Join(dir, "b"), image, "--whole", "--player", player, "--sound-coding", "ima-adpcm")
+	b := boot(t, kernel, image)
+	b.until("ready")
+	b.say("", "list")
+	files := b.until("ready")
+	if len(files) != 3 {
+		t.Fatalf("the board finds %q, want 3 clips", files)
+	}
+	codings, sounds := map[container.FrameCoding]int{}, map[container.SoundCoding]int{}
+	for _, name := range []string{"moving.srq", "noise.srq", "packed.srq"} {
+		data := onCard(t, image, name)
+		if line := fmt.Sprintf("file %d %s", len(data), name); !slices.Contains(files, line) {
+			t.Errorf("the board finds %q, not %q", files, line)
+		}
+		want, h, last := wantBeats(t, data)
+		sounds[h.SoundCoding]++
+		p := b.play("play " + name)
+		if p.late != 0 || p.lost != 0 || p.gaps != 0 || p.err != 0 || p.beats != len(want) || len(p.clips) != 1 || len(p.clips[0]) != len(want) {
+			t.Fatalf("%s: %d beats, %d late, %d lost, %d gaps, error %d, want %d", name, p.beats, p.late, p.lost, p.gaps, p.err, len(want))
+		}
+		sum, worst := 0, 0
+		for i, got := range p.clips[0] {
+			codings[want[i].coding]++
+			if got.number != i || got.panel != want[i].panel || got.sound != want[i].sound || got.fate != "shown" {
+				t.Errorf("%s, beat %d: %+v, want %08x and %08x", name, i, got, want[i].panel, want[i].sound)
+			}
+			if over := int(1e6 * h.RateDen / h.RateNum); got.done >= over {
+				t.Errorf("%s, beat %d: drawn %d µs after its time, a beat has %d", name, i, got.done, over)
+			}
+			sum += got.sectors
+			worst = max(worst, got.done)
+		}
+		if all := len(data)/container.SectorBytes - int(h.SeekSectors); sum != all || p.sectors != all {
+			t.Errorf("%s: %d sectors read, %d by beats, want all %d but the seek table", name, p.sectors, sum, all)
+		}
+		t.Logf("%s: %.1f sectors and %.2f requests a beat, drawn after %d µs at the latest", name, float64(sum)/float64(p.beats), float64(p.requests)/float64(p.beats), worst)
+		wrong := 0
+		for i, v := range b.screen(128, 64) {
+			if level := last[i/2] >> (4 * (1 - i%2)) & 15; v != 17*level { // FORMAT.md 3: the left pixel is high, n of 15
+				wrong++
+			}
+		}
+		if wrong != 0 {
+			t.Errorf("%s: %d of 8192 pixels of the panel are wrong", name, wrong)
+		}
+	}
+	b.quit()
+	for _, c := range []container.FrameCoding{container.Raw, container.Repeat, container.Tiles, container.KeyTiles} {
+		if codings[c] == 0 {
+			t.Errorf("no beat was %v: %v", c, codings)
+		}
+	}
+	if sounds[container.U8] != 2 || sounds[container.IMAADPCM] != 1 {
+		t.Errorf("sound codings %v", sounds)
+	}
+}
+
+// TestTheBoardRefusesWhatIsNoCard boots with a card of noise.
+func TestTheBoardRefusesWhatIsNoCard(t *testing.T) {
 	image := filepath.Join(t.TempDir(), "card.img")
 	sector := make([]byte, 512)
 	rng := rand.New(rand.NewPCG(12, 1))
@@ -81,8 +465,12 @@ func TestTheBoardReadsASector(t *testing.T) {
 	if err := os.Truncate(image, 64<<20); err != nil {
 		t.Fatal(err)
 	}
-	out, code := runBoard(t, buildBoard(t), image)
-	if want := fmt.Sprintf("stampreel board\nsector 0 crc %08x\n", crc32.ChecksumIEEE(sector)); out != want || code != 0 {
-		t.Errorf("the board says %q and ends with %d, want %q", out, code, want)
+	b := boot(t, buildBoard(t), image)
+	if lines := b.until("error card 20"); len(lines) != 1 || lines[0] != "stampreel board" { // FAT_NONE
+		t.Errorf("the board says %q", lines)
+	}
+	var exit *exec.ExitError
+	if err := b.cmd.Wait(); !errors.As(err, &exit) || exit.ExitCode() != 1 {
+		t.Errorf("the firmware ends with %v, want exit code 1", err)
 	}
 }

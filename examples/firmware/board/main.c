@@ -1,39 +1,27 @@
-/* Boots, and reads the first sector of the card. */
-#define STAMPREEL_IMPLEMENTATION
-#include "stampreel.h"
-
+/* Wakes chip, card and panel up, then does what the serial line says. */
 #include "chip.h"
+#include "console.h"
+#include "fat.h"
+#include "oled.h"
 #include "sd.h"
-
-static void put(const char *s)
-{
-    while (*s) serial_put(*s++);
-}
-
-static void put_hex(uint32_t v)
-{
-    int i;
-    for (i = 28; i >= 0; i -= 4) serial_put("0123456789abcdef"[v >> i & 15]);
-}
-
-void sound_interrupt(void) { sound_timer_served(); }
+#include "text.h"
 
 int main(void)
 {
-    static uint8_t sector[512];
     int error;
     chip_start();
-    put("stampreel board\n");
+    text("stampreel board\n");
     error = sd_start();
-    if (error == 0) error = sd_read(0, 1, sector);
+    oled_start();
+    if (error == 0) error = fat_mount();
     if (error) {
-        put("card error ");
-        put_hex((uint32_t)error);
-        put("\n");
+        text("error card ");
+        text_number((uint32_t)-error);
+        text("\n");
+        text_flush();
         return 1;
     }
-    put("sector 0 crc ");
-    put_hex(stampreel_crc32(0, sector, sizeof sector));
-    put("\n");
+    console_run();
+    sd_close();
     return 0;
 }

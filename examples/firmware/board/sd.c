@@ -2,8 +2,10 @@
 
 #include "chip.h"
 
-uint32_t sd_sectors, sd_request_us, sd_sector_us;
-static int by_byte; /* cards up to 2 GB count bytes, not sectors */
+uint32_t sd_sectors, sd_requests, sd_request_us, sd_sector_us;
+static int by_byte;    /* cards up to 2 GB count bytes, not sectors */
+static int is_open;    /* CMD18 has been sent ... */
+static uint32_t comes; /* ... and this sector comes next */
 
 /* CRC-7 of the five bytes before it: polynomial 0x89, in the high bits; bit 0 is set. */
 static uint8_t crc7(const uint8_t *p)
@@ -14,7 +16,7 @@ static uint8_t crc7(const uint8_t *p)
     return (uint8_t)(crc | 1);
 }
 
-/* CRC-16 of data blocks, polynomial 0x1021, by half bytes;  */
+/* CRC-16 of data blocks, polynomial 0x1021, by half bytes. */
 static uint32_t crc16(const uint8_t *p, uint32_t bytes)
 {
     static const uint16_t table[16] = {0x0000, 0x1021, 0x2042, 0x3063, 0x4084, 0x50A5, 0x60C6, 0x70E7,
@@ -112,22 +114,43 @@ static int block(uint8_t *to)
     return crc16(to, 512) == ((uint32_t)sum[0] << 8 | sum[1]) ? 0 : SD_DAMAGED;
 }
 
-int sd_read(uint32_t sector, uint32_t count, uint8_t *to)
+static int open(uint32_t sector)
 {
-    uint32_t due = micros() + sd_request_us, i;
-    int error = 0;
+    uint32_t begun = micros();
     if (by_byte && sector >> 23) return SD_REFUSED;
     spi_select(SPI_CARD);
-    if (wait_for(1) != 0xFF) error = SD_TIMEOUT;
-    if (!error && command(18, by_byte ? sector << 9 : sector)) error = SD_REFUSED;
-    for (i = 0; i < count && !error; i++, to += 512) {
-        error = block(to);
-        sd_sectors++;
-        due += sd_sector_us;
-        if (sd_request_us | sd_sector_us) wait_until_micros(due);
-    }
-    if (command(12, 0) & 0x80 && !error) error = SD_REFUSED;
+    is_open = 1;
+    comes = sector;
+    sd_requests++;
+    if (wait_for(1) != 0xFF) return SD_TIMEOUT;
+    if (command(18, by_byte ? sector << 9 : sector)) return SD_REFUSED;
+    if (sd_request_us) wait_until_micros(begun + sd_request_us);
+    return 0;
+}
+
+void sd_close(void)
+{
+    if (!is_open) return;
+    (void)command(12, 0); /* an error here shows at the next command, too */
     (void)wait_for(1);
     spi_select(SPI_PANEL);
-    return error;
+    is_open = 0;
+}
+
+int sd_next(uint32_t sector, uint8_t *to)
+{
+    int error = 0;
+    uint32_t begun;
+    if (is_open && sector != comes) sd_close();
+    if (!is_open) error = open(sector);
+    begun = micros();
+    if (!error) error = block(to);
+    if (error) {
+        sd_close();
+        return error;
+    }
+    comes++;
+    sd_sectors++;
+    if (sd_sector_us) wait_until_micros(begun + sd_sector_us);
+    return 0;
 }

@@ -10,11 +10,13 @@ enum { SD_NO_CARD = -10, SD_TIMEOUT = -11, SD_REFUSED = -12, SD_DAMAGED = -13 };
 /* Wakes the card up: 0 or an error. */
 int sd_start(void);
 
-/* Reads count sectors: 0 or an error. */
-int sd_read(uint32_t sector, uint32_t count, uint8_t *to);
+/* Reads a sector: 0 or an error. Sectors that follow on each other are one request,
+   until sd_close, which has to come before the panel is spoken to. */
+int sd_next(uint32_t sector, uint8_t *to);
+void sd_close(void);
 
-/* Sectors read since the start; and a card that is slower than this one: each request
-   takes so many microseconds, and each sector so many, at the least. For trials. */
-extern uint32_t sd_sectors, sd_request_us, sd_sector_us;
+/* Sectors and requests since the start. A card that is slower than this one, for
+   trials: a request takes so many microseconds at the least, and a sector so many. */
+extern uint32_t sd_sectors, sd_requests, sd_request_us, sd_sector_us;
 
 #endif

@@ -137,7 +137,7 @@ uint32_t board_next(const player_file **files)
     return 0;
 }
 
-void board_joined(void) {}
+void board_opened(void) {}
 
 uint32_t board_milliseconds(void) { return milliseconds; }
 

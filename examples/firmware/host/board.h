@@ -36,10 +36,10 @@ typedef struct {
     uint32_t bytes;
 } player_file;
 
-/* The clip that comes after this one: how many parts it has, 0 when none comes.
-   board_joined: its first beat follows without a gap, time runs on. */
+/* The clip that comes after this one: how many parts it has, 0 when none comes. Its
+   facts are there now; the beat before was the last of the one before. */
 uint32_t board_next(const player_file **files);
-void board_joined(void);
+void board_opened(void);
 
 typedef struct {
     uint32_t width, height, pixelFormat, channels, sampleRateNum, sampleRateDen, rateNum, rateDen;
@@ -52,6 +52,9 @@ typedef struct {
 int32_t player_strips(const player_file *files, uint32_t count);
 int32_t player_whole(const player_file *files, uint32_t count);
 const player_facts *player_about(void);
+
+/* When the beat in hand is due, in samples (milliseconds without sound) since board_start. */
+uint32_t player_due(void);
 
 /* Before it plays: begin at the last key beat at or before a time, in the first file;
    play clips that loop for ever. While it plays: stop; go there. */

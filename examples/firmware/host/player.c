@@ -139,6 +139,7 @@ static void opened(void)
     facts.sampleRateDen = c->sampleRateDen;
     facts.rateNum = c->rateNum;
     facts.rateDen = c->rateDen;
+    board_opened();
     if (joins) { /* time runs on */
         clock_of_beats(c->firstBeat);
         stampreel_sound_start(&nextDecoder, c, c->firstBeat);
@@ -148,7 +149,6 @@ static void opened(void)
             joining = 1;
         }
         facts.first = c->firstBeat;
-        board_joined();
         return;
     }
     soundPut = 0;
@@ -218,7 +218,7 @@ static void start(void)
 
 static void beat_over(void)
 {
-    board_beat(reader.beat.number);
+    board_beat(beats.beat);
     due += stampreel_clock_step(&beats);
     facts.beats++;
     run++;
@@ -422,5 +422,7 @@ int32_t player_strips(const player_file *files, uint32_t count)
     finish();
     return error;
 }
+
+uint32_t player_due(void) { return due; }
 
 const player_facts *player_about(void) { return &facts; }

@@ -1,0 +1,242 @@
+/* The hooks of ../host/board.h on this board, and what it notes of each beat. */
+#include "board.h"
+
+#include "chip.h"
+#include "console.h"
+#include "fat.h"
+#include "oled.h"
+#include "sd.h"
+#include "stampreel.h"
+#include "text.h"
+
+/* The card. It is read by hand, a few sectors at a time: between them the player draws. */
+enum { AT_A_TIME = 4 };
+static const fat_file *cardFile;
+static uint8_t *cardBuffer;
+static uint32_t cardSector, cardCount, cardDone;
+
+void card_start(void *file, uint32_t sector, uint32_t count, uint8_t *buffer)
+{
+    cardFile = file;
+    cardSector = sector;
+    cardCount = count;
+    cardBuffer = buffer;
+    cardDone = 0;
+}
+
+int32_t card_arrived(void)
+{
+    uint32_t i, one, place;
+    int error = 0;
+    for (i = 0; i < AT_A_TIME && cardDone < cardCount && !error; i++) {
+        place = fat_sector(cardFile, cardSector + cardDone, &one);
+        error = place ? sd_next(place, cardBuffer + 512 * cardDone) : STAMPREEL_READ_ERROR;
+        if (!error) cardDone++;
+    }
+    if (error) return STAMPREEL_READ_ERROR;
+    return (int32_t)cardDone;
+}
+
+void card_stop(void) { cardCount = cardDone = 0; }
+
+int card_read(void *file, uint32_t sector, uint32_t count, uint8_t *buffer)
+{
+    int32_t arrived;
+    card_start(file, sector, count, buffer);
+    do arrived = card_arrived();
+    while (arrived >= 0 && (uint32_t)arrived < count);
+    return arrived < 0 ? (int)arrived : 0;
+}
+
+/* What is noted of a beat, until it can be said: the sound of a beat goes out while
+   the beats behind it are drawn already. */
+enum { NOTES = 32 };
+static struct {
+    uint32_t number, panel, sectors, begun, done; /* begun, done: microseconds behind the beat's time */
+    uint8_t fate, clip;
+} notes[NOTES];
+static uint32_t noted, told;
+enum { SHOWN, LATE, LOST };
+static uint32_t soundSums[NOTES * 2];
+static volatile uint32_t sounded; /* beats whose sound has gone */
+static uint32_t clip, toldClip = 0xFF, sectorsBefore, lateBefore, lostBefore, panelSum, begunNow;
+
+/* Time. */
+static uint32_t started, blockTicks;
+static int running;
+enum { BLOCK = 8 }; /* samples that an interrupt makes */
+
+/* Microseconds since the beat in hand was due, by the DAC's own rate. Before time runs: 0. */
+static uint32_t behind(void)
+{
+    uint32_t due = player_due();
+    if (!running) return 0;
+    if (player_about()->channels == 0) return micros() - started - due * 1000;
+    return micros() - started - (uint32_t)((uint64_t)due * blockTicks / (BLOCK * (CHIP_HZ / 1000000)));
+}
+
+/* The panel. The card's request has to end before: they share their wires. */
+void panel_window(uint32_t x, uint32_t y, uint32_t width, uint32_t height)
+{
+    uint8_t window[8];
+    uint32_t i;
+    sd_close();
+    oled_window(x, y, width, height);
+    for (i = 0; i < 8; i++) window[i] = (uint8_t)((i < 2 ? x : i < 4 ? y : i < 6 ? width : height) >> (i & 1) * 8);
+    panelSum = stampreel_crc32(panelSum, window, 8);
+}
+
+void panel_write(const uint8_t *bytes, uint32_t count)
+{
+    sd_close();
+    oled_write(bytes, count);
+    panelSum = stampreel_crc32(panelSum, bytes, count);
+}
+
+/* The DAC. There is none on this board: an interrupt takes the samples at their rate,
+   and what would go to a DAC goes into a checksum. */
+static uint32_t soundSum;
+
+void sound_interrupt(void)
+{
+    int16_t out[2 * BLOCK];
+    uint32_t left, made;
+    int over;
+    sound_timer_served();
+    if (player_about()->channels == 0) return;
+    for (left = BLOCK; left; left -= made) {
+        made = player_samples(out, left, &over);
+        if (made == 0) break; /* a DAC holds its last value now */
+        soundSum = stampreel_crc32(soundSum, (const uint8_t *)out, made * player_about()->channels * 2);
+        if (!over) continue;
+        soundSums[sounded % (NOTES * 2)] = soundSum;
+        soundSum = 0;
+        sounded++;
+    }
+}
+
+/* Says what there is to say of beats whose sound has gone; of all of them at the end. */
+static void tell(int all)
+{
+    uint32_t i;
+    for (; told != noted; told++) {
+        int silent = player_about()->channels == 0 || told >= sounded;
+        if (!all && (!text_room(160) || (silent && player_about()->channels))) return;
+        i = told % NOTES;
+        if (notes[i].clip != toldClip) {
+            toldClip = notes[i].clip;
+            text("clip ");
+            text_number(toldClip);
+            text("\n");
+        }
+        text("beat ");
+        text_number(notes[i].number);
+        text(" panel ");
+        text_hex(notes[i].panel);
+        text(" sound ");
+        text_hex(silent ? 0 : soundSums[told % (NOTES * 2)]);
+        text(" sectors ");
+        text_number(notes[i].sectors);
+        text(" begun ");
+        text_number(notes[i].begun);
+        text(" done ");
+        text_number(notes[i].done);
+        text(notes[i].fate == LATE ? " late\n" : notes[i].fate == LOST ? " lost\n" : " shown\n");
+    }
+}
+
+/* The list of what plays is console.c's. */
+uint32_t board_next(const player_file **files)
+{
+    return console_next(files);
+}
+
+void board_opened(void) { clip++; }
+
+void board_play(const player_file *files, uint32_t count)
+{
+    const player_facts *f = player_about();
+    uint32_t requestsBefore = sd_requests, sectors = sd_sectors;
+    int32_t error;
+    clip = 0xFFFFFFFFu; /* the first is 0 */
+    lateBefore = lostBefore = panelSum = 0;
+    sectorsBefore = sd_sectors;
+    wait_until_micros(micros() / 1000 * 1000 + 1000); /* the same figures each time */
+    error = player_strips(files, count);
+    sd_close();
+    text("end beats ");
+    text_number(f->beats);
+    text(" late ");
+    text_number(f->late);
+    text(" lost ");
+    text_number(f->lost);
+    text(" gaps ");
+    text_number(f->gaps);
+    text(" error ");
+    text_number((uint32_t)-error);
+    text(" sectors ");
+    text_number(sd_sectors - sectors);
+    text(" requests ");
+    text_number(sd_requests - requestsBefore);
+    text("\n");
+    text_flush();
+}
+
+void board_start(void)
+{
+    const player_facts *f = player_about();
+    running = 1;
+    started = micros();
+    if (f->channels == 0) { /* a millisecond, from now on */
+        sound_timer(CHIP_HZ / 1000);
+        return;
+    }
+    blockTicks = (uint32_t)(((uint64_t)BLOCK * CHIP_HZ * f->sampleRateDen + f->sampleRateNum / 2) / f->sampleRateNum);
+    sound_timer(blockTicks);
+}
+
+void board_stop(void)
+{
+    sound_timer(0);
+    running = 0;
+    tell(1);
+    text_flush();
+    sounded = noted = told = soundSum = 0;
+    toldClip = 0xFF;
+}
+
+uint32_t board_milliseconds(void) { return running ? (micros() - started) / 1000 : 0; }
+
+void board_wait(void)
+{
+    tell(0);
+    console_listen();
+    if (cardDone < cardCount) return;
+    if (text_pump()) return;
+    sleep();
+}
+
+void board_begins(uint32_t number)
+{
+    console_at(number);
+    begunNow = behind();
+}
+
+void board_beat(uint32_t number)
+{
+    const player_facts *f = player_about();
+    uint32_t i = noted % NOTES;
+    while (noted - told == NOTES) tell(0); /* the sound of beats goes on by itself */
+    notes[i].number = number;
+    notes[i].panel = panelSum;
+    notes[i].sectors = sd_sectors - sectorsBefore;
+    notes[i].begun = begunNow;
+    notes[i].done = behind();
+    notes[i].fate = f->late != lateBefore ? LATE : f->lost != lostBefore ? LOST : SHOWN;
+    notes[i].clip = (uint8_t)clip;
+    sectorsBefore = sd_sectors;
+    lateBefore = f->late;
+    lostBefore = f->lost;
+    panelSum = 0;
+    noted++;
+}

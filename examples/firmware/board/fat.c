@@ -1,0 +1,195 @@
+#include "fat.h"
+
+#include "sd.h"
+
+static uint8_t buffer[512]; /* the last sector looked at */
+static uint32_t held = 0xFFFFFFFFu;
+static uint32_t table, data, root, clusters, perCluster; /* sectors; clusters count from 2 */
+
+static uint32_t get16(const uint8_t *p) { return (uint32_t)p[0] | (uint32_t)p[1] << 8; }
+static uint32_t get32(const uint8_t *p) { return get16(p) | get16(p + 2) << 16; }
+
+static int look(uint32_t sector)
+{
+    int error;
+    if (sector == held) return 0;
+    held = 0xFFFFFFFFu;
+    error = sd_next(sector, buffer);
+    if (error == 0) held = sector;
+    return error;
+}
+
+int fat_mount(void)
+{
+    uint32_t first = 0, i, sectors, fats, tableSectors;
+    int error = look(0);
+    if (error) return error;
+    if (get16(buffer + 510) != 0xAA55) return FAT_NONE;
+    for (i = 446; i < 510 && first == 0; i += 16)
+        if (buffer[i + 4] == 0x0B || buffer[i + 4] == 0x0C) first = get32(buffer + i + 8);
+    if (first == 0) return FAT_NONE;
+    error = look(first);
+    if (error) return error;
+    perCluster = buffer[13];
+    fats = buffer[16];
+    sectors = get32(buffer + 32);
+    tableSectors = get32(buffer + 36);
+    root = get32(buffer + 44);
+    if (get16(buffer + 510) != 0xAA55 || get16(buffer + 11) != 512 || get16(buffer + 22) || perCluster == 0 || perCluster & (perCluster - 1) ||
+        fats == 0 || fats > 2 || tableSectors == 0 || tableSectors > 1u << 21)
+        return FAT_DAMAGED;
+    table = first + get16(buffer + 14);
+    data = table + fats * tableSectors;
+    if (sectors < data - first) return FAT_DAMAGED;
+    clusters = (sectors - (data - first)) / perCluster;
+    if (clusters > tableSectors * 128 - 2) clusters = tableSectors * 128 - 2;
+    return 0;
+}
+
+static int inside(uint32_t cluster) { return cluster >= 2 && cluster - 2 < clusters; }
+static uint32_t place(uint32_t cluster) { return data + (cluster - 2) * perCluster; }
+
+/* The cluster that follows on one, 0 at the end of its chain. */
+static int following(uint32_t *cluster)
+{
+    int error = look(table + *cluster / 128);
+    if (error) return error;
+    *cluster = get32(buffer + *cluster % 128 * 4) & 0x0FFFFFFF;
+    if (*cluster >= 0x0FFFFFF8) *cluster = 0;
+    else if (!inside(*cluster)) return FAT_DAMAGED;
+    return 0;
+}
+
+void fat_open_folder(fat_folder *f, uint32_t cluster)
+{
+    f->cluster = cluster ? cluster : root;
+    f->sector = f->at = f->read = 0;
+}
+
+/* Brings the next 32 bytes into buffer, at *p: 1, 0 at the end, or an error. */
+static int record(fat_folder *f, const uint8_t **p)
+{
+    int error;
+    if (f->at == 512) {
+        f->at = 0;
+        f->sector++;
+    }
+    if (f->sector == perCluster) {
+        f->sector = 0;
+        error = following(&f->cluster);
+        if (error) return error;
+    }
+    if (f->cluster == 0) return 0;
+    if (!inside(f->cluster) || ++f->read > 65536) return FAT_DAMAGED; /* a folder has 2 MiB at the most */
+    error = look(place(f->cluster) + f->sector);
+    if (error) return error;
+    *p = buffer + f->at;
+    f->at += 32;
+    return 1;
+}
+
+/* Puts 13 characters of a long name where they belong. */
+static void long_part(char *name, const uint8_t *p)
+{
+    static const uint8_t at[13] = {1, 3, 5, 7, 9, 14, 16, 18, 20, 22, 24, 28, 30};
+    uint32_t i, c, to = ((p[0] & 0x1Fu) - 1) * 13;
+    for (i = 0; i < 13; i++, to++) {
+        c = get16(p + at[i]);
+        if (c == 0xFFFF) c = 0;
+        if (to < FAT_NAME_BYTES - 1) name[to] = (char)(c < 0x80 ? c : '?');
+    }
+}
+
+static uint32_t name_sum(const uint8_t *p)
+{
+    uint32_t sum = 0, i;
+    for (i = 0; i < 11; i++) sum = ((sum >> 1 | sum << 7) + p[i]) & 0xFF;
+    return sum;
+}
+
+static void short_name(char *name, const uint8_t *p)
+{
+    uint32_t i, to = 0, lower;
+    for (i = 0; i < 11; i++) {
+        lower = p[12] & (i < 8 ? 8u : 16u);
+        if (i == 8 && p[8] != ' ') name[to++] = '.';
+        if (p[i] != ' ') name[to++] = (char)(lower && p[i] >= 'A' && p[i] <= 'Z' ? p[i] + 32 : p[i]);
+    }
+    name[to] = 0;
+}
+
+int fat_next(fat_folder *f, fat_entry *e)
+{
+    const uint8_t *p = buffer;
+    uint32_t wants = 0, sum = 0, i; /* the part of a long name that has to come next; of which short one */
+    int error, whole = 0;
+    for (;;) {
+        error = record(f, &p);
+        if (error <= 0 || p[0] == 0) return error < 0 ? error : 0;
+        if (p[0] == 0xE5) {
+            whole = 0;
+            wants = 0;
+        } else if ((p[11] & 0x3F) == 0x0F) {
+            if (p[0] & 0x40) {
+                wants = p[0] & 0x1F;
+                sum = p[13];
+                for (i = 0; i < FAT_NAME_BYTES; i++) e->name[i] = 0;
+            }
+            whole = 0;
+            if (wants == 0 || wants > 20 || (p[0] & 0x1Fu) != wants || p[13] != sum) {
+                wants = 0;
+                continue;
+            }
+            long_part(e->name, p);
+            whole = --wants == 0;
+        } else {
+            if (p[11] & 8 || p[0] == '.') { /* the card's label; the folder itself and the one above */
+                whole = 0;
+                continue;
+            }
+            if (!whole || name_sum(p) != sum) short_name(e->name, p);
+            e->folder = (p[11] & 16) != 0;
+            e->cluster = get16(p + 20) << 16 | get16(p + 26);
+            e->bytes = get32(p + 28);
+            return 1;
+        }
+    }
+}
+
+int fat_open(fat_file *f, const fat_entry *e)
+{
+    uint32_t cluster = e->cluster, left = (e->bytes + 511) / 512, next, n;
+    int error;
+    f->bytes = e->bytes;
+    f->runs = 0;
+    while (left) {
+        if (!inside(cluster)) return FAT_DAMAGED;
+        n = left < perCluster ? left : perCluster;
+        next = place(cluster);
+        if (f->runs && f->run[f->runs - 1].sector + f->run[f->runs - 1].sectors == next) {
+            f->run[f->runs - 1].sectors += n;
+        } else {
+            if (f->runs == FAT_RUNS) return FAT_PIECES;
+            f->run[f->runs].sector = next;
+            f->run[f->runs++].sectors = n;
+        }
+        left -= n;
+        error = left ? following(&cluster) : 0;
+        if (error) return error;
+    }
+    return 0;
+}
+
+uint32_t fat_sector(const fat_file *f, uint32_t sector, uint32_t *inOnePiece)
+{
+    uint32_t i;
+    for (i = 0; i < f->runs; i++) {
+        if (sector < f->run[i].sectors) {
+            *inOnePiece = f->run[i].sectors - sector;
+            return f->run[i].sector + sector;
+        }
+        sector -= f->run[i].sectors;
+    }
+    *inOnePiece = 0;
+    return 0;
+}

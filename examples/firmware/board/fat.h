@@ -1,0 +1,44 @@
+/* Finds files on a FAT32 card: reads, and never writes. By Microsoft's FAT32 File
+   System Specification 1.03. It wants sd_next of the card, and one sector of RAM. */
+#ifndef FAT_H
+#define FAT_H
+
+#include <stdint.h>
+
+enum { FAT_NONE = -20, FAT_DAMAGED = -21, FAT_PIECES = -22 };
+
+#define FAT_NAME_BYTES 48u /* with the zero; what is longer is cut */
+#define FAT_RUNS 8u        /* pieces that a file may lie in; one, as stampreel fill lays it */
+
+/* Finds the first FAT32 partition: 0 or an error. */
+int fat_mount(void);
+
+typedef struct {
+    char name[FAT_NAME_BYTES]; /* what is not ASCII has become ? */
+    uint32_t cluster, bytes;
+    int folder;
+} fat_entry;
+
+typedef struct {
+    uint32_t cluster, sector, at, read; /* private */
+} fat_folder;
+
+/* Goes through a folder: cluster 0 is the root. fat_next returns 1 with an entry, 0 at
+   the end, or an error. */
+void fat_open_folder(fat_folder *f, uint32_t cluster);
+int fat_next(fat_folder *f, fat_entry *e);
+
+typedef struct {
+    uint32_t bytes, runs;
+    struct {
+        uint32_t sector, sectors; /* on the card */
+    } run[FAT_RUNS];
+} fat_file;
+
+/* Walks a file's clusters once, so that nothing has to be looked up while it plays. */
+int fat_open(fat_file *f, const fat_entry *e);
+
+/* Where a sector of a file lies on the card; sets how many lie there in one piece. 0: behind the end. */
+uint32_t fat_sector(const fat_file *f, uint32_t sector, uint32_t *inOnePiece);
+
+#endif
