@@ -193,6 +193,8 @@ type played struct {
 	beats, late, lost, gaps, err, sectors, requests int
 }
 
+type clipLog []playedBeat
+
 type playedBeat struct {
 	number, sectors, begun, done int
 	panel, sound                 uint32
@@ -216,7 +218,7 @@ func (b *board) play(commands ...string) (p played) {
 		_, errClip := fmt.Sscanf(line, "clip %d", &n)
 		_, errEnd := fmt.Sscanf(line, "end beats %d late %d lost %d gaps %d error %d sectors %d requests %d", &p.beats, &p.late, &p.lost, &p.gaps, &p.err, &p.sectors, &p.requests)
 		switch {
-		case errClip == nil && n == len(p.clips):
+		case errClip == nil && n >= len(p.clips)-1: // again the same one after a seek
 			p.clips = append(p.clips, nil)
 		case errBeat == nil && len(p.clips) > 0:
 			p.clips[len(p.clips)-1] = append(p.clips[len(p.clips)-1], v)

@@ -59,7 +59,7 @@ static uint32_t noted, told;
 enum { SHOWN, LATE, LOST };
 static uint32_t soundSums[NOTES * 2];
 static volatile uint32_t sounded; /* beats whose sound has gone */
-static uint32_t clip, toldClip = 0xFF, sectorsBefore, lateBefore, lostBefore, panelSum, begunNow;
+static uint32_t begunBeats, clip, toldClip = 0xFF, sectorsBefore, lateBefore, lostBefore, panelSum, begunNow;
 
 /* Time. */
 static uint32_t started, blockTicks;
@@ -118,10 +118,11 @@ void sound_interrupt(void)
 /* Says what there is to say of beats whose sound has gone; of all of them at the end. */
 static void tell(int all)
 {
+    const player_facts *f = player_about();
     uint32_t i;
     for (; told != noted; told++) {
-        int silent = player_about()->channels == 0 || told >= sounded;
-        if (!all && (!text_room(160) || (silent && player_about()->channels))) return;
+        int silent = f->channels == 0 || told >= sounded;
+        if (!all && (!text_room(160) || (silent && f->channels))) return;
         i = told % NOTES;
         if (notes[i].clip != toldClip) {
             toldClip = notes[i].clip;
@@ -141,7 +142,7 @@ static void tell(int all)
         text_number(notes[i].begun);
         text(" done ");
         text_number(notes[i].done);
-        text(notes[i].fate == LATE ? " late\n" : notes[i].fate == LOST ? " lost\n" : " shown\n");
+        text(f->channels && silent ? " cut\n" : notes[i].fate == LATE ? " late\n" : notes[i].fate == LOST ? " lost\n" : " shown\n");
     }
 }
 
@@ -159,6 +160,7 @@ void board_play(const player_file *files, uint32_t count)
     uint32_t requestsBefore = sd_requests, sectors = sd_sectors;
     int32_t error;
     clip = 0xFFFFFFFFu; /* the first is 0 */
+    begunBeats = 0;
     lateBefore = lostBefore = panelSum = 0;
     sectorsBefore = sd_sectors;
     wait_until_micros(micros() / 1000 * 1000 + 1000); /* the same figures each time */
@@ -218,7 +220,8 @@ void board_wait(void)
 
 void board_begins(uint32_t number)
 {
-    console_at(number);
+    (void)number;
+    console_at(begunBeats++);
     begunNow = behind();
 }
 

@@ -174,7 +174,11 @@ void sound_timer(uint32_t ticks)
     if (ticks == 0) return;
     REGISTER(TIMER) = 0;        /* 32 bits */
     REGISTER(TIMER + 4) = 2;    /* again and again */
+#ifdef EMULATED
+    REGISTER(TIMER + 0x28) = ticks; /* QEMU 7.2 counts these, the chip one more */
+#else
     REGISTER(TIMER + 0x28) = ticks - 1;
+#endif
     REGISTER(TIMER + 0x18) = 1;
     REGISTER(TIMER + 0xC) = 1;
 }

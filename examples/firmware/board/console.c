@@ -6,16 +6,16 @@
 #include "stampreel.h"
 #include "text.h"
 
-enum { PARTS = 4, LINE = 120 };
+enum { PARTS = 8, LINE = 120, LATER = 4 };
 
 static char line[LINE]; /* as far as it has come */
 static uint32_t length;
 static int held; /* a whole line, that has to wait until the clip is over */
 
-static struct { /* what is to be done at a beat; 0 is none */
-    uint32_t beat, milliseconds;
+static struct { /* what is to be done when so many beats have begun; 0 is none */
+    uint32_t beats, a, b;
     char what;
-} later[4];
+} later[LATER];
 
 /* A word of the line, which it leaves out: "" when there is none. */
 static char *word(char **rest)
@@ -115,6 +115,56 @@ uint32_t console_next(const player_file **list)
     }
 }
 
+static void say_where(void)
+{
+    const uint8_t *id = player_about()->identity;
+    uint32_t i;
+    text("resume ");
+    for (i = 0; i < 16; i += 4) text_hex((uint32_t)id[i] << 24 | (uint32_t)id[i + 1] << 16 | (uint32_t)id[i + 2] << 8 | id[i + 3]);
+    text(" ");
+    text_number(player_at());
+    text("\n");
+}
+
+static int is_identity(const uint8_t *id, const char *hex)
+{
+    uint32_t i, digit;
+    for (i = 0; i < 32; i++) {
+        digit = (uint32_t)id[i / 2] >> (i & 1 ? 0 : 4) & 15;
+        if (hex[i] != "0123456789abcdef"[digit]) return 0;
+    }
+    return hex[32] == 0;
+}
+
+/* Plays the clip that was made of a source, from a time on, whatever it is called now. */
+static void resume(const char *identity, uint32_t milliseconds)
+{
+    static uint8_t sector[512];
+    fat_folder f;
+    fat_entry e;
+    fat_file file;
+    stampreel_clip c;
+    const player_file *list;
+    uint32_t count, beat, one;
+    fat_open_folder(&f, 0);
+    while (fat_next(&f, &e) == 1) {
+        if (e.folder || fat_open(&file, &e) || sd_next(fat_sector(&file, 0, &one), sector)) continue;
+        if (stampreel_header(&c, sector) || !is_identity(sector + STAMPREEL_AT_identity, identity) || c.part) continue;
+        count = open_clip(e.name, &list);
+        beat = stampreel_beat_at(&c, milliseconds);
+        while (count > 1 && beat - c.firstBeat >= c.beats) { /* it is in a later part */
+            list++;
+            count--;
+            if (sd_next(fat_sector(list->file, 0, &one), sector) || stampreel_header(&c, sector)) return;
+        }
+        if (count == 0 || beat - c.firstBeat >= c.beats) break;
+        player_from(milliseconds);
+        board_play(list, count);
+        return;
+    }
+    text("error resume 0\n");
+}
+
 static void list_clips(void)
 {
     fat_folder f;
@@ -132,18 +182,24 @@ static void list_clips(void)
     if (what) complain("folder", what);
 }
 
-static void obey_playing(char what, uint32_t milliseconds)
+/* By a command's first two letters. */
+static void obey(char what, uint32_t a, uint32_t b)
 {
-    if (what == 's') player_stop();
-    if (what == 'g') player_seek(milliseconds);
+    if (what == 'o') player_stop();
+    if (what == 'g') player_seek(a);
+    if (what == 'a') sd_stall_us = a;
+    if (what == 'l') {
+        sd_request_us = a;
+        sd_sector_us = b;
+    }
 }
 
-void console_at(uint32_t beat)
+void console_at(uint32_t beats)
 {
     uint32_t i;
-    for (i = 0; i < 4; i++)
-        if (later[i].what && later[i].beat == beat) {
-            obey_playing(later[i].what, later[i].milliseconds);
+    for (i = 0; i < LATER; i++)
+        if (later[i].what && later[i].beats == beats) {
+            obey(later[i].what, later[i].a, later[i].b);
             later[i].what = 0;
         }
 }
@@ -165,25 +221,35 @@ static int listen(void)
     return 0;
 }
 
-/* Stop and go, also "at BEAT". Anything else waits: 0. */
+/* What may be said while a clip plays, or beforehand with "at BEATS": 0 when the line is
+   none of that. */
 static int playing_command(char *rest)
 {
-    uint32_t i, at = 0;
+    static const struct {
+        const char *name;
+        char what;
+    } known[] = {{"stop", 'o'}, {"go", 'g'}, {"stall", 'a'}, {"slow", 'l'}};
+    uint32_t i, k, beats = 0, a, b;
     char *command = word(&rest);
     int waits = same(command, "at");
     if (waits) {
-        at = number(word(&rest));
+        beats = number(word(&rest));
         command = word(&rest);
     }
-    for (i = 0; i < 3 && waits && later[i].what;) i++;
-    if (!same(command, "stop") && !same(command, "go")) return 0;
-    if (waits) {
-        later[i].beat = at;
-        later[i].what = command[0];
-        later[i].milliseconds = number(word(&rest));
-    } else {
-        obey_playing(command[0], number(word(&rest)));
+    for (k = 0; k < sizeof known / sizeof known[0] && !same(command, known[k].name);) k++;
+    if (k == sizeof known / sizeof known[0]) return 0;
+    a = number(word(&rest));
+    b = number(word(&rest));
+    if (!waits) {
+        obey(known[k].what, a, b);
+        return 1;
     }
+    for (i = 0; i < LATER && later[i].what;) i++;
+    if (i == LATER) return 0;
+    later[i].beats = beats;
+    later[i].what = known[k].what;
+    later[i].a = a;
+    later[i].b = b;
     return 1;
 }
 
@@ -224,9 +290,13 @@ void console_run(void)
             player_loop(same(word(&rest), "on"));
         } else if (same(command, "from")) {
             player_from(number(word(&rest)));
-        } else if (same(command, "slow")) {
-            sd_request_us = number(word(&rest));
-            sd_sector_us = number(word(&rest));
+        } else if (same(command, "where")) {
+            say_where();
+        } else if (same(command, "resume")) {
+            command = word(&rest);
+            toPlay = names; /* of which none is left */
+            names[0] = 0;
+            resume(command, number(word(&rest)));
         } else if (!playing_command(copy)) {
             complain(command, 0);
         }

@@ -8,7 +8,7 @@
 
 void console_run(void);             /* until "quit" */
 void console_listen(void);          /* while a clip plays: obeys what has come in */
-void console_at(uint32_t beat);     /* obeys what was to be done at this beat */
+void console_at(uint32_t beats);    /* obeys what was to be done when so many have begun */
 uint32_t console_next(const player_file **files);
 
 /* board.c: plays clips, of which the first has these parts, and says how it went. */

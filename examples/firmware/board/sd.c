@@ -2,7 +2,7 @@
 
 #include "chip.h"
 
-uint32_t sd_sectors, sd_requests, sd_request_us, sd_sector_us;
+uint32_t sd_sectors, sd_requests, sd_request_us, sd_sector_us, sd_stall_us;
 static int by_byte;    /* cards up to 2 GB count bytes, not sectors */
 static int is_open;    /* CMD18 has been sent ... */
 static uint32_t comes; /* ... and this sector comes next */
@@ -124,7 +124,8 @@ static int open(uint32_t sector)
     sd_requests++;
     if (wait_for(1) != 0xFF) return SD_TIMEOUT;
     if (command(18, by_byte ? sector << 9 : sector)) return SD_REFUSED;
-    if (sd_request_us) wait_until_micros(begun + sd_request_us);
+    if (sd_request_us | sd_stall_us) wait_until_micros(begun + sd_request_us + sd_stall_us);
+    sd_stall_us = 0;
     return 0;
 }
 

@@ -16,7 +16,8 @@ int sd_next(uint32_t sector, uint8_t *to);
 void sd_close(void);
 
 /* Sectors and requests since the start. A card that is slower than this one, for
-   trials: a request takes so many microseconds at the least, and a sector so many. */
-extern uint32_t sd_sectors, sd_requests, sd_request_us, sd_sector_us;
+   trials: a request takes so many microseconds at the least, and a sector so many; the
+   next request, and only that, so many more. */
+extern uint32_t sd_sectors, sd_requests, sd_request_us, sd_sector_us, sd_stall_us;
 
 #endif

@@ -43,6 +43,7 @@ void board_opened(void);
 
 typedef struct {
     uint32_t width, height, pixelFormat, channels, sampleRateNum, sampleRateDen, rateNum, rateDen;
+    uint8_t identity[16];       /* of the source: with player_at, where to resume */
     uint32_t first;             /* beat that time began with */
     uint32_t beats, late, lost; /* pictures: all, dropped, damaged */
     uint32_t gaps;              /* samples that were not there in time */
@@ -55,6 +56,9 @@ const player_facts *player_about(void);
 
 /* When the beat in hand is due, in samples (milliseconds without sound) since board_start. */
 uint32_t player_due(void);
+
+/* Where the clip is, in milliseconds from its start: for player_from, another day. */
+uint32_t player_at(void);
 
 /* Before it plays: begin at the last key beat at or before a time, in the first file;
    play clips that loop for ever. While it plays: stop; go there. */

@@ -120,9 +120,10 @@ static void prepare(uint32_t beat)
 
 static int fresh; /* the header that comes is that of another clip, not of a part */
 
-static void opened(void)
+static void opened(const uint8_t *sector0)
 {
     const stampreel_clip *c = &reader.clip;
+    uint32_t i;
     int joins = started && c->channels == facts.channels && c->sampleRateNum == facts.sampleRateNum && c->sampleRateDen == facts.sampleRateDen;
     fresh = 0;
     if (started && !joins) { /* another rate wants another timer: the clip before plays to its end */
@@ -131,6 +132,7 @@ static void opened(void)
         board_stop();
     }
     ended = 0;
+    for (i = 0; i < 16; i++) facts.identity[i] = sector0[STAMPREEL_AT_identity + i];
     facts.width = c->width;
     facts.height = c->height;
     facts.pixelFormat = c->pixelFormat;
@@ -265,7 +267,7 @@ static void draw_tiles(const stampreel_piece *p)
 
 static void use(const stampreel_piece *p)
 {
-    if (p->what & STAMPREEL_HEADER && fresh) opened();
+    if (p->what & STAMPREEL_HEADER && fresh) opened(p->data);
     if (p->what & STAMPREEL_BEGINS) {
         if (seeking) prepare(reader.beat.number);
         board_begins(reader.beat.number);
@@ -424,5 +426,7 @@ int32_t player_strips(const player_file *files, uint32_t count)
 }
 
 uint32_t player_due(void) { return due; }
+
+uint32_t player_at(void) { return stampreel_milliseconds(&reader.clip, beats.beat); }
 
 const player_facts *player_about(void) { return &facts; }
