@@ -7,6 +7,7 @@ import (
 	"encoding/binary"
 	"encoding/json"
 	"errors"
+	"flag"
 	"fmt"
 	"hash/crc32"
 	"image"
@@ -14,12 +15,15 @@ import (
 	"image/gif"
 	"io"
 	"io/fs"
+	"math"
 	"math/rand/v2"
 	"net"
 	"os"
 	"os/exec"
 	"path/filepath"
+	"regexp"
 	"slices"
+	"strconv"
 	"strings"
 	"testing"
 	"time"
@@ -474,5 +478,138 @@ func TestTheBoardRefusesWhatIsNoCard(t *testing.T) {
 	var exit *exec.ExitError
 	if err := b.cmd.Wait(); !errors.As(err, &exit) || exit.ExitCode() != 1 {
 		t.Errorf("the firmware ends with %v, want exit code 1", err)
+	}
+}
+
+var update = flag.Bool("update", false, "write the figures of board/README.md anew")
+
+// figure matches the numbers of a text.
+var figure = regexp.MustCompile(`[0-9]+([.][0-9]+)?`)
+
+// near says whether two texts are the same but for numbers, which may differ by 2 %.
+func near(a, b string) bool {
+	x, y := figure.FindAllString(a, -1), figure.FindAllString(b, -1)
+	if figure.ReplaceAllString(a, "#") != figure.ReplaceAllString(b, "#") || len(x) != len(y) {
+		return false
+	}
+	for i := range x {
+		v, err1 := strconv.ParseFloat(x[i], 64)
+		w, err2 := strconv.ParseFloat(y[i], 64)
+		if err1 != nil || err2 != nil || math.Abs(v-w) > max(v, w)/50 {
+			return false
+		}
+	}
+	return true
+}
+
+// TestTheReadmeSaysWhatTheBoardTakes measures code and RAM by the linker's table of symbols, the
+// stack by what was overwritten, and sectors by the board's own count.
+func TestTheReadmeSaysWhatTheBoardTakes(t *testing.T) {
+	kernel := buildBoard(t, "-g")
+	compiler, err := exec.Command("arm-none-eabi-gcc", "-dumpversion").Output()
+	if err != nil {
+		t.Fatal(err)
+	}
+	symbols, err := exec.Command("arm-none-eabi-nm", "-S", "-l", kernel).Output()
+	if err != nil {
+		t.Fatal(err)
+	}
+	code, data := map[string]int{}, map[string]int{}
+	kinds := map[string]string{"player.c": "player", "stampreel.h": "player", "sd.c": "sd", "fat.c": "fat", "oled.c": "chip", "chip.c": "chip", "start.c": "chip"}
+	for line := range strings.Lines(string(symbols)) {
+		var address, size int
+		var kind, name, place string
+		if n, _ := fmt.Sscanf(line, "%x %x %s %s %s", &address, &size, &kind, &name, &place); n < 4 {
+			continue // it has no size
+		}
+		place, _, _ = strings.Cut(filepath.Base(place), ":")
+		part := kinds[place]
+		if part == "" {
+			part = "rest" // log and console, and divisions of the compiler's library
+		}
+		into := code
+		if strings.ContainsAny(kind, "bBdD") {
+			into = data
+			switch {
+			case place == "player.c" && strings.HasPrefix(name, "ring"):
+				part = "ring"
+			case place == "player.c" && name == "sound":
+				part = "sound"
+			}
+		}
+		into[part] += size
+	}
+	clips := []struct{ name, what, codings string }{
+		{"raw.srq", "each picture raw", strings.Repeat("R", 50)},
+		{"mixed.srq", "raw, tiles, repeats", strings.Repeat("RTT-KTTT-T", 5)},
+		{"tiles.srq", "tiles, repeats", strings.Repeat("KTT-TTTT-T", 5)},
+	}
+	var files []cardFile
+	for _, c := range clips {
+		files = append(files, cardFile{c.name, clip(t, greys(container.IMAADPCM), c.codings)[0]})
+	}
+	b := start(t, kernel, cardOf(t, files...))
+	var rows strings.Builder
+	for _, c := range clips {
+		p := b.play("play " + c.name)
+		if p.beats != 50 || p.late+p.lost+p.gaps+p.err != 0 {
+			t.Fatalf("%s: %+v", c.name, p)
+		}
+		fmt.Fprintf(&rows, "| %s | %.1f | %.2f |\n", c.what, float64(p.sectors)/50, float64(p.requests)/50)
+	}
+	b.say("stack")
+	var stack int
+	if lines := b.until("ready"); len(lines) != 1 {
+		t.Fatalf("the board says %q", lines)
+	} else if _, err := fmt.Sscanf(lines[0], "stack %d", &stack); err != nil {
+		t.Fatalf("the board says %q", lines)
+	}
+	b.quit()
+	if code["player"] == 0 || data["ring"] != 32*512 || data["sound"] != 16384 || data["fat"] < 512 || stack < 100 {
+		t.Fatalf("code %v, data %v, stack %d", code, data, stack)
+	}
+	figures := fmt.Sprintf(`
+arm-none-eabi-gcc %s, -Os; bytes by the linker's symbols:
+
+| | code | RAM |
+|---|---:|---:|
+| player.c with stampreel.h | %d | %d |
+| its ring of sectors | | %d |
+| its ring of sound | | %d |
+| fat.c | %d | %d |
+| sd.c | %d | %d |
+| chip.c, oled.c, start.c | %d | %d |
+| log, commands, 64-bit divisions | %d | %d |
+| stack, the most that was seen | | %d |
+
+Fifty beats at 25 a second with IMA ADPCM of 22,046 Hz; header and lead-in are counted in:
+
+| pictures | sectors a beat | requests a beat |
+|---|---:|---:|
+%s
+`, strings.TrimSpace(string(compiler)), code["player"], data["player"], data["ring"], data["sound"], code["fat"], data["fat"], code["sd"], data["sd"],
+		code["chip"], data["chip"], code["rest"], data["rest"], stack, rows.String())
+	path := filepath.Join("board", "README.md")
+	text, err := os.ReadFile(path)
+	if err != nil {
+		t.Fatal(err)
+	}
+	const mark, behind = "<!-- figures -->\n", "## To lift it"
+	before, rest, ok := strings.Cut(string(text), mark)
+	have, after, ok2 := strings.Cut(rest, behind)
+	if !ok || !ok2 {
+		t.Fatalf("%s has no %q before %q", path, mark, behind)
+	}
+	if *update {
+		if err := os.WriteFile(path, []byte(before+mark+figures+behind+after), 0o644); err != nil {
+			t.Fatal(err)
+		}
+		return
+	}
+	if !strings.Contains(have, "arm-none-eabi-gcc "+strings.TrimSpace(string(compiler))+",") {
+		missing(t, "the compiler of board/README.md's figures: here is "+strings.TrimSpace(string(compiler)))
+	}
+	if !near(have, figures) {
+		t.Errorf("board/README.md's figures are not these by 2 %% (go test ./examples/firmware -run Takes -update):\n%s", figures)
 	}
 }

@@ -35,6 +35,9 @@ void spi_write(const uint8_t *from, uint32_t bytes);
 void sound_timer(uint32_t ticks);
 void sound_timer_served(void);
 
+/* The most of the stack that was ever used, in bytes. start.c has it. */
+uint32_t stack_used(void);
+
 /* Ends the emulation with an exit code. */
 void exit_emulator(uint32_t code);
 

@@ -290,6 +290,10 @@ void console_run(void)
             player_loop(same(word(&rest), "on"));
         } else if (same(command, "from")) {
             player_from(number(word(&rest)));
+        } else if (same(command, "stack")) {
+            text("stack ");
+            text_number(stack_used());
+            text("\n");
         } else if (same(command, "where")) {
             say_where();
         } else if (same(command, "resume")) {

@@ -3,9 +3,10 @@
 #include <stddef.h>
 #include <stdint.h>
 
-extern uint32_t data_begins[], data_ends[], data_in_flash[], bss_begins[], bss_ends[], stack_ends[];
+extern uint32_t data_begins[], data_ends[], data_in_flash[], bss_begins[], bss_ends[], stack_keeps[], stack_ends[];
 int main(void);
 void millisecond_interrupt(void), sound_interrupt(void), exit_emulator(uint32_t code);
+uint32_t stack_used(void);
 
 void *memcpy(void *to, const void *from, size_t bytes)
 {
@@ -33,6 +34,16 @@ void exit_emulator(uint32_t code)
     for (;;) {}
 }
 
+enum { PAINT = 0x5EAFA11 };
+
+/* The most of the stack that was ever used, in bytes; never under 64. */
+uint32_t stack_used(void)
+{
+    const uint32_t *p = bss_ends;
+    while (p < stack_keeps && *p == PAINT) p++;
+    return (uint32_t)(stack_ends - p) * 4;
+}
+
 static void fault(void) { exit_emulator(99); }
 
 void reset(void);
@@ -42,6 +53,7 @@ void reset(void)
     uint32_t *to;
     for (to = data_begins; to != data_ends;) *to++ = *from++;
     for (to = bss_begins; to != bss_ends;) *to++ = 0;
+    for (to = bss_ends; to < stack_keeps;) *to++ = PAINT; /* behind it, this function's own stack */
     exit_emulator((uint32_t)main());
 }
 
