@@ -62,14 +62,15 @@ static volatile uint32_t sounded; /* beats whose sound has gone */
 static uint32_t begunBeats, clip, toldClip = 0xFF, sectorsBefore, lateBefore, lostBefore, panelSum, begunNow;
 
 /* Time. */
-static uint32_t started, blockTicks;
+static uint32_t started, blockTicks, gapsBefore;
 static int running;
 enum { BLOCK = 8 }; /* samples that an interrupt makes */
 
-/* Microseconds since the beat in hand was due, by the DAC's own rate. Before time runs: 0. */
+/* Microseconds since the beat in hand was due, by the DAC's own rate: where samples were
+   missing, its clock stood. Before time runs: 0. */
 static uint32_t behind(void)
 {
-    uint32_t due = player_due();
+    uint32_t due = player_due() + player_about()->gaps - gapsBefore;
     if (!running) return 0;
     if (player_about()->channels == 0) return micros() - started - due * 1000;
     return micros() - started - (uint32_t)((uint64_t)due * blockTicks / (BLOCK * (CHIP_HZ / 1000000)));
@@ -189,6 +190,7 @@ void board_start(void)
     const player_facts *f = player_about();
     running = 1;
     started = micros();
+    gapsBefore = f->gaps;
     if (f->channels == 0) { /* a millisecond, from now on */
         sound_timer(CHIP_HZ / 1000);
         return;
