@@ -248,7 +248,7 @@ func (c *call) fillCard(ctx context.Context, folder, card string, items []fill.I
 			for _, w := range o.Packed.Result.Warnings {
 				c.console.Warn("%s: %s", console.Name(o.Source), w)
 			}
-			if s.Bars && o.Packed.Bars != nil {
+			if s.Bars && (o.Packed.Bars != nil || o.Packed.BarsErr != nil) {
 				c.noteBars(o.Source, o.Packed)
 			}
 			c.noteSoftened(o.Source, o.Packed)

@@ -119,10 +119,14 @@ func runPack(ctx context.Context, c *call) error {
 		return &cutShortError{fmt.Sprintf("%s: the source is incomplete; what is left of it is packed in %s", console.Name(src), console.Name(clip))}
 	}
 	if !packed.Verdict.OK() {
-		return &NotFitError{
+		e := &NotFitError{
 			Text: fmt.Sprintf("%s is written, but would not play on %s", console.Name(clip), player.Name.Value),
 			Try:  []string{c.again("stampreel check "+console.Name(clip)) + ", for what would help"},
 		}
+		if packed.RawIsBetter() { // of a pipe, which cannot be read once more
+			e.Try = append([]string{"--coding raw, which comes nearer to playing"}, e.Try...)
+		}
+		return e
 	}
 	return nil
 }
@@ -178,6 +182,10 @@ func (c *call) noteLevel(src string, p *fill.Packed) {
 
 // noteBars tells what was cut off.
 func (c *call) noteBars(src string, p *fill.Packed) {
+	if p.BarsErr != nil {
+		c.console.Warn("%s: packed without a search for black bars, which failed: %s", console.Name(src), plainText(p.BarsErr))
+		return
+	}
 	if p.Bars == nil {
 		c.console.Note("%s: no black bars found", console.Name(src))
 		return

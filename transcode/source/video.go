@@ -36,6 +36,7 @@ type film struct {
 	open    int           // streams that have not ended
 	latest  time.Duration // end of those that have
 	longest time.Duration // for which a picture was shown
+	gaps    []system.Gap  // of those streams that have ended
 }
 
 // openSystem opens a file with the system's codecs. The kind is what its first
@@ -120,11 +121,32 @@ func openSystem(ctx context.Context, path, kind string, o Options) (_ *Media, er
 		f.log.lost("the sound is left out: %s", damaged.Why)
 		soundErr = nil
 	}
+	var over *system.EndedError
+	if pictures != nil && errors.As(soundErr, &over) {
+		m.Film, soundErr = false, nil
+		f.whole = false
+	}
+	if errors.As(picturesErr, &over) {
+		m.Close()
+		return nil, f.nothingLater(from)
+	}
 	if err := cmp.Or(picturesErr, soundErr); err != nil {
 		m.Close()
+		if errors.As(err, &over) {
+			return nil, f.nothingLater(from)
+		}
 		return nil, systemError(path, err)
 	}
 	return m, nil
+}
+
+// nothingLater is the error for a part that begins where a stream has ended.
+func (f *film) nothingLater(from time.Duration) error {
+	why := fmt.Sprintf("has nothing at %s or later", seconds(int64(from), nanosecond))
+	if f.cut {
+		return &DamagedError{f.path, "", errors.New("the file is cut short, and " + why)}
+	}
+	return &UnsupportedError{f.path, why, "begin earlier"}
 }
 
 // choose picks the video and the sound to be read, -1 for none. What is wanted
@@ -167,7 +189,7 @@ func choose(path string, about *system.Description, o Options) (video, track int
 // beyond is the error for a part that begins where a file has ended; nil for any
 // other part.
 func beyond(path string, about *system.Description, from time.Duration) error {
-	if from == 0 || about.Duration == 0 || about.Guessed || from < about.Duration {
+	if from == 0 || about.Duration == 0 || about.Guessed || about.Estimated() || from < about.Duration {
 		return nil
 	}
 	return &UnsupportedError{path, fmt.Sprintf("lasts %s, and nothing of it comes at %s or later",
@@ -229,6 +251,7 @@ func (f *film) ended(what string, e system.Ending) {
 	defer f.mu.Unlock()
 	f.open--
 	f.latest = max(f.latest, e.At)
+	f.tellGaps(what, e.Gaps)
 	if e.Broken > 0 {
 		f.log.lost("%s damaged or missing", counted(int(e.Broken), "picture is", "pictures are"))
 	}
@@ -250,6 +273,24 @@ func (f *film) ended(what string, e system.Ending) {
 	case f.cut:
 		f.log.lost("the file is cut short; it ends at %s", seconds(int64(f.latest), nanosecond))
 	}
+}
+
+// tellGaps notes where a stream brought nothing: what the file has and the decoder made
+// nothing of is lost, and so is what both streams lack at one time.
+func (f *film) tellGaps(what string, gaps []system.Gap) {
+	for _, g := range gaps {
+		both := false
+		for _, other := range f.gaps {
+			both = both || g.From < other.To && other.From < g.To
+		}
+		switch {
+		case both:
+			f.log.lost("from %s to %s neither picture nor sound can be decoded", seconds(int64(g.From), nanosecond), seconds(int64(g.To), nanosecond))
+		case g.Lost:
+			f.log.lost("from %s to %s the %s cannot be decoded", seconds(int64(g.From), nanosecond), seconds(int64(g.To), nanosecond), what)
+		}
+	}
+	f.gaps = append(f.gaps, gaps...)
 }
 
 // shown notes for how long a picture was shown.

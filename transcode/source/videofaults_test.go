@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"encoding/binary"
 	"errors"
+	"fmt"
 	"os"
 	"path/filepath"
 	"strings"
@@ -42,7 +43,14 @@ func TestAPartBeyondTheEndIsAnErrorThatSaysTheLength(t *testing.T) {
 		o.From = Ratio{60, 1}
 		m, err := Open(background, makeFilm(t, i), o)
 		var unsupported *UnsupportedError
-		if !errors.As(err, &unsupported) || !strings.Contains(err.Error(), "lasts ") {
+		if f.kind == KindTS { // how long that is, only reading tells
+			if err == nil {
+				pictures := 0
+				if pictures, _, _, err = play(m); pictures > 0 {
+					t.Errorf("%s: %d pictures, %v", f.name, pictures, err)
+				}
+			}
+		} else if !errors.As(err, &unsupported) || !strings.Contains(err.Error(), "lasts ") {
 			t.Errorf("%s: %v, want an error that says how long it lasts", f.name, err)
 		}
 		if m != nil {
@@ -247,5 +255,160 @@ func TestSoundInOneLargePieceComesWhole(t *testing.T) {
 	defer m.Close()
 	if _, _, samples, err := play(m); err != nil || samples != 1000000 || m.Incomplete() {
 		t.Errorf("%d samples, %v, %q; want 1000000", samples, err, m.Warnings())
+	}
+}
+
+// What is overwritten in the middle of a film is told: where the file still says that there
+// are pictures and sound, and where it lost that too. A row of slides, each shown for long,
+// is no damage, nor is a sound that starts late or ends early.
+func TestHolesInFilmsAreTold(t *testing.T) {
+	withSystem(t)
+	const picture = "videotestsrc num-buffers=300 pattern=ball ! video/x-raw,format=I420,width=160,height=120,framerate=25/1 ! x264enc key-int-max=25 ! h264parse ! queue max-size-time=0 ! m. "
+	const sound = "audiotestsrc num-buffers=517 samplesperbuffer=1024 freq=97 ! audio/x-raw,rate=44100,channels=1 ! avenc_aac ! queue max-size-time=0 ! m."
+	for _, c := range []struct {
+		name, line string
+		holed      bool
+		want       string // in one of the warnings of an incomplete source; "" for a complete one
+	}{
+		{"whole.mp4", "mp4mux faststart=true name=m ! OUT " + picture + sound, false, ""},
+		{"holed.mp4", "mp4mux faststart=true name=m ! OUT " + picture + sound, true, "cannot be decoded"},
+		{"holed.mkv", "matroskamux name=m ! OUT " + picture + sound, true, "neither picture nor sound can be decoded"},
+		{"mute.mp4", "mp4mux faststart=true name=m ! OUT " + picture, true, "the video cannot be decoded"},
+		{"slides.mp4", "mp4mux faststart=true name=m ! OUT videotestsrc num-buffers=5 ! video/x-raw,format=I420,width=160,height=120,framerate=1/3 ! x264enc ! h264parse ! queue max-size-time=0 ! m. " + sound, false, ""},
+	} {
+		path := launch(t, c.name, c.line)
+		if c.holed {
+			data, err := os.ReadFile(path)
+			if err != nil {
+				t.Fatal(err)
+			}
+			clear(data[len(data)*4/10 : len(data)*6/10])
+			if err := os.WriteFile(path, data, 0o644); err != nil {
+				t.Fatal(err)
+			}
+		}
+		m := open(t, path, tiny)
+		if _, _, _, err := play(m); err != nil {
+			t.Fatal(c.name, err)
+		}
+		told := strings.Join(m.Warnings(), "; ")
+		if m.Incomplete() != (c.want != "") || !strings.Contains(told, c.want) {
+			t.Errorf("%s: incomplete %v: %q, want %q", c.name, m.Incomplete(), told, c.want)
+		}
+		m.Close()
+	}
+}
+
+// A part behind the end of one stream is no damage: without sound that has ended by then the
+// pictures are whole; where there are no pictures, that is said.
+func TestPartsBehindTheEndOfAStream(t *testing.T) {
+	withSystem(t)
+	film := func(name string, pictures, buffers int) string {
+		return launch(t, name, fmt.Sprintf("mp4mux faststart=true name=m ! OUT videotestsrc num-buffers=%d ! video/x-raw,format=I420,width=160,height=120,framerate=25/1 ! x264enc key-int-max=25 ! h264parse ! queue max-size-time=0 ! m. "+
+			"audiotestsrc num-buffers=%d samplesperbuffer=1024 ! audio/x-raw,rate=44100,channels=1 ! avenc_aac ! queue max-size-time=0 ! m.", pictures, buffers))
+	}
+	o := tiny
+	o.From = Ratio{4, 1}
+	m := open(t, film("short-sound.mp4", 150, 43), o)
+	if pictures, _, _, err := play(m); err != nil || pictures != 50 || m.Incomplete() || m.Sound != nil {
+		t.Errorf("%d pictures, %v, warnings %q, sound %v; want 50 and no sound", pictures, err, m.Warnings(), m.Sound)
+	}
+	m.Close()
+	var none *UnsupportedError
+	if m, err := Open(background, film("short-video.mp4", 50, 258), o); !errors.As(err, &none) || !strings.Contains(err.Error(), "has nothing at 4.00 s or later") {
+		t.Errorf("%v, %v", m, err)
+	}
+}
+
+// A sound that nothing here decodes does not shift the others. Here it is one whose codec no
+// program knows, its name being overwritten.
+func TestAnUndecodableTrackShiftsNoOther(t *testing.T) {
+	withSystem(t)
+	line := "matroskamux name=m ! OUT videotestsrc num-buffers=50 ! video/x-raw,format=I420,width=160,height=120,framerate=25/1 ! x264enc key-int-max=25 ! h264parse ! queue ! m."
+	for _, track := range []string{"freq=300 ! audio/x-raw,rate=44100,channels=1 ! flacenc", "freq=500 ! audio/x-raw,rate=44100,channels=1 ! audioconvert ! vorbisenc", "freq=700 ! audio/x-raw,rate=44100,channels=1 ! flacenc"} {
+		line += " audiotestsrc num-buffers=86 samplesperbuffer=1024 " + track + " ! queue ! m."
+	}
+	path := launch(t, "unheard.mkv", line)
+	data, err := os.ReadFile(path)
+	if err != nil {
+		t.Fatal(err)
+	}
+	other := bytes.Replace(data, []byte("A_VORBIS"), []byte("A_UNHEAR"), 1)
+	if bytes.Equal(other, data) {
+		t.Fatal("no such codec in the file")
+	}
+	if err := os.WriteFile(path, other, 0o644); err != nil {
+		t.Fatal(err)
+	}
+	h, err := Look(background, path, Options{})
+	if err != nil || len(h.Sounds) != 3 || !strings.Contains(h.Sounds[1], "no decoder for it here") {
+		t.Fatalf("%+v, %v", h, err)
+	}
+	for number, freq := range map[int]int{1: 300, 3: 700} {
+		o := tiny
+		o.SoundTrack = number
+		m := open(t, path, o)
+		if m.Sound == nil {
+			t.Fatalf("sound %d: %q", number, m.Warnings())
+		}
+		buf := make([]float32, 22050)
+		have, crossings := 0, 0
+		for have < len(buf) {
+			n, err := m.Sound.Read(buf[have:])
+			if err != nil {
+				t.Fatal(err)
+			}
+			have += n
+		}
+		for i := range buf[1:] {
+			if buf[i] < 0 && buf[i+1] >= 0 {
+				crossings++
+			}
+		}
+		if crossings < freq/2-5 || crossings > freq/2+5 {
+			t.Errorf("sound %d: %d cycles in half a second, want %d", number, crossings, freq/2)
+		}
+		m.Close()
+	}
+	o := tiny
+	o.SoundTrack = 2
+	var lacks *UnsupportedError
+	if _, err := Open(background, path, o); !errors.As(err, &lacks) || !strings.Contains(err.Error(), "lacks a decoder") {
+		t.Errorf("%v", err)
+	}
+}
+
+// Bars are sought in a film of few pictures, and of one key picture, as in any other.
+func TestBarsInFilmsOfFewPictures(t *testing.T) {
+	withSystem(t)
+	for name, line := range map[string]string{
+		"few.mp4":     "mp4mux faststart=true name=m ! OUT videotestsrc num-buffers=6 pattern=white ! video/x-raw,format=I420,width=320,height=120,framerate=1/2 ! videobox top=-60 bottom=-60 ! x264enc ! h264parse ! queue max-size-time=0 ! m.",
+		"one-key.mp4": "mp4mux faststart=true name=m ! OUT videotestsrc num-buffers=120 pattern=white ! video/x-raw,format=I420,width=320,height=120,framerate=25/1 ! videobox top=-60 bottom=-60 ! x264enc key-int-max=1000 ! h264parse ! queue max-size-time=0 ! m.",
+	} {
+		m := open(t, launch(t, name, line), tiny)
+		b, found, err := m.Bars(background)
+		if err != nil || !found || b.Top != 60 || b.Bottom != 60 {
+			t.Errorf("%s: %+v, %v, %v; want 60 lines above and below", name, b, found, err)
+		}
+		m.Close()
+	}
+}
+
+// Two recordings in one MPEG-TS are longer than the times at its end say.
+func TestAPartOfJoinedTransportStreams(t *testing.T) {
+	withSystem(t)
+	path := launch(t, "joined.ts", "mpegtsmux name=m ! OUT videotestsrc num-buffers=50 pattern=ball ! video/x-raw,format=I420,width=160,height=120,framerate=25/1 ! x264enc key-int-max=25 ! h264parse ! queue ! m.")
+	data, err := os.ReadFile(path)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if err := os.WriteFile(path, append(data, data...), 0o644); err != nil {
+		t.Fatal(err)
+	}
+	o := tiny
+	o.From = Ratio{5, 2}
+	m := open(t, path, o)
+	if pictures, until, _, err := play(m); err != nil || pictures < 25 || until < 3.5e9 {
+		t.Errorf("%d pictures up to %d ns, %v; want more than a second", pictures, until, err)
 	}
 }

@@ -67,10 +67,26 @@ func (w *worker) describe() error {
 		return &UnknownError{Why: "holds neither video nor sound"}
 	}
 	// The order in which they are exposed.
-	slices.SortStableFunc(d.Videos, func(a, b Video) int { return strings.Compare(a.ID, b.ID) })
-	slices.SortStableFunc(d.Tracks, func(a, b Track) int { return strings.Compare(a.ID, b.ID) })
+	sortByID(d.Videos, func(v *Video) string { return v.ID })
+	sortByID(d.Tracks, func(t *Track) string { return t.ID })
 	w.json(msgInfo, d)
 	return nil
+}
+
+// sortByID sorts what has an ID among the places of those that have one; others, which
+// nothing decodes, stay where the file has them.
+func sortByID[T any](all []T, id func(*T) string) {
+	var places []int
+	var named []T
+	for i := range all {
+		if id(&all[i]) != "" {
+			places, named = append(places, i), append(named, all[i])
+		}
+	}
+	slices.SortStableFunc(named, func(a, b T) int { return strings.Compare(id(&a), id(&b)) })
+	for k, i := range places {
+		all[i] = named[k]
+	}
 }
 
 // addMissing adds what is only known from what is missing for it: lines whose

@@ -64,6 +64,16 @@ func (e *DamagedError) Error() string {
 	return fmt.Sprintf("system: %s: %s", e.Path, e.Why)
 }
 
+// EndedError means that a stream has ended before the time from which it is wanted.
+type EndedError struct {
+	Path string
+	Why  string // of the stream: "no picture of it" or "no sample of it"
+}
+
+func (e *EndedError) Error() string {
+	return fmt.Sprintf("system: %s: %s comes at the time asked for, or later", e.Path, e.Why)
+}
+
 // Failure is what became of a worker.
 type Failure int
 

@@ -35,7 +35,7 @@ func (w *worker) pictures() error {
 	f := frames{pipeline: p, take: framer.Frame, orientation: w.Video.Orientation}
 	first := &timed{}
 	if err := f.start(w, first); err != nil {
-		return noPictures(err)
+		return w.noPictures(err)
 	}
 	if w.Every > 0 { // the place that it was sent to may lie within it
 		first.at -= first.at % w.Every
@@ -44,7 +44,7 @@ func (w *worker) pictures() error {
 	p.trouble(0)
 	headers := p.dropped // of Theora these count, too
 	var end ending
-	r := reel{w: w, end: &end, held: []*timed{first}}
+	r := reel{w: w, end: &end, held: []*timed{first}, gaps: gapFinder{p: p, every: w.Video.every()}}
 	next := &timed{}
 	for n := 0; !r.enough(); n++ {
 		misbehave(w.Test, fmt.Sprintf("picture %d", n))
@@ -67,6 +67,7 @@ func (w *worker) pictures() error {
 	}
 	p.trouble(0)
 	end.Broken += int64(p.dropped - headers)
+	end.Gaps = r.gaps.found
 	w.json(msgEnd, end)
 	return nil
 }
@@ -78,6 +79,7 @@ type reel struct {
 	end  *ending
 	held []*timed // pictures of one time
 	step int64    // how long the last of those sent is shown
+	gaps gapFinder
 	free []*timed
 }
 
@@ -121,6 +123,7 @@ func (r *reel) finish() {
 
 func (r *reel) send(until int64) {
 	from, n := r.held[0].at, int64(len(r.held))
+	r.gaps.shown(r.held[0], until)
 	for i, t := range r.held {
 		at, until := from+(until-from)*int64(i)/n, from+(until-from)*int64(i+1)/n
 		r.step = until - at
@@ -156,8 +159,11 @@ func (f *frames) start(w *worker, to *timed) error {
 }
 
 // noPictures is the error for a row that ends before its first picture.
-func noPictures(err error) error {
-	if err == io.EOF {
+func (w *worker) noPictures(err error) error {
+	switch {
+	case err == io.EOF && w.From > 0:
+		return &EndedError{Why: "no picture of it"}
+	case err == io.EOF:
 		return &DamagedError{Why: "no picture of it can be decoded"}
 	}
 	return err
@@ -167,6 +173,7 @@ func noPictures(err error) error {
 type timed struct {
 	picture.Framed
 	at, duration int64 // nanoseconds
+	pts          int64 // as the file counts
 	broken       bool
 }
 
@@ -189,6 +196,11 @@ func (f *frames) next(to *timed) error {
 	if err != nil {
 		return err
 	}
+	return f.show(sample, to)
+}
+
+// show hands the picture of a sample to take, and releases it.
+func (f *frames) show(sample unsafe.Pointer, to *timed) error {
 	defer miniUnref(sample)
 	buffer := sampleBuffer(sample)
 	if buffer == nil {
@@ -203,6 +215,7 @@ func (f *frames) next(to *timed) error {
 	if to.at, known = f.at(sample, buffer.pts); !known {
 		return errors.New("a picture without a time")
 	}
+	to.pts = int64(buffer.pts)
 	to.duration, to.broken = 0, buffer.flags&bufferCorrupted != 0
 	if buffer.duration != noTime {
 		to.duration = int64(buffer.duration)

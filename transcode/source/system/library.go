@@ -39,6 +39,7 @@ var (
 	elementGetState   func(e object, state, pending *int32, timeout uint64) int32
 	elementGetBus     func(e object) object              // to be released
 	elementGetPad     func(e object, name string) object // to be released
+	elementMetadata   func(e object, key string) string
 	elementQueryDur   func(e object, format int32, value *int64) bool
 	elementSeek       func(e object, format, flags int32, position int64) bool
 	busPop            func(bus object, timeout uint64, types uint32) *gstMessage // to be released
@@ -122,6 +123,7 @@ var functions = map[string]map[string]any{
 		"gst_object_unref": &objectUnref, "gst_mini_object_unref": &miniUnref, "gst_mini_object_ref": &miniRef,
 		"gst_element_set_state": &elementSetState, "gst_element_get_state": &elementGetState,
 		"gst_element_get_bus": &elementGetBus, "gst_element_get_static_pad": &elementGetPad,
+		"gst_element_get_metadata":   &elementMetadata,
 		"gst_element_query_duration": &elementQueryDur, "gst_element_seek_simple": &elementSeek,
 		"gst_bus_timed_pop_filtered": &busPop, "gst_message_parse_error": &messageParseError, "gst_message_parse_qos_stats": &messageParseQoS,
 		"gst_pad_get_stream_id": &padGetStreamID, "gst_pad_add_probe": &padAddProbe, "gst_query_add_allocation_meta": &queryAddMeta,

@@ -55,6 +55,7 @@ type ending struct {
 	At      int64  // nanoseconds, end of the last picture or sample
 	Broken  int64  // as in Ending
 	Damaged string // why it could not go on; nothing at an ordinary end
+	Gaps    []Gap  `json:",omitempty"`
 }
 
 // failure is an error on its way through the pipe.
@@ -63,6 +64,7 @@ type failure struct {
 	Try     bool          // the missing things can be installed
 	Unknown *UnknownError `json:",omitempty"`
 	Damaged *DamagedError `json:",omitempty"`
+	Ended   *EndedError   `json:",omitempty"`
 	Other   string        `json:",omitempty"`
 }
 

@@ -22,6 +22,8 @@ type pipeline struct {
 	failed  error  // what it has reported
 	dropped uint64 // pictures that the decoder could not make anything of
 
+	seeking seekingWork // what tells the parent that the way to a later place is long
+
 	sought bool  // reading began at a later place
 	origin int64 // time of the stream, in nanoseconds, that is the file's time zero
 }
@@ -32,10 +34,11 @@ type pipeline struct {
 func openPipeline(w *worker, kind, behind string) (*pipeline, error) {
 	// A stream that is not decoded is not even queued, so that the other one, in
 	// a process of its own, cannot hold this one up.
+	decodedKind = map[bool]string{true: "Video", false: "Audio"}[kind == "video/x-raw"]
 	text := fmt.Sprintf("uridecodebin name=src force-sw-decoders=true expose-all-streams=false caps=%s(ANY) "+
 		"src.src_%d ! %s ! appsink name=sink sync=false enable-last-sample=false max-buffers=4", kind, w.Index, behind)
 	var gerr unsafe.Pointer
-	p := &pipeline{all: parseLaunch(text, &gerr)}
+	p := &pipeline{all: parseLaunch(text, &gerr), seeking: seekingWork{w: w}}
 	if gerr != nil {
 		return nil, asError(takeError(gerr))
 	}
@@ -66,6 +69,9 @@ var (
 	onQuery   = purego.NewCallback(takeRows)
 )
 
+// decodedKind is what the one pipeline of a worker decodes, as the libraries class elements.
+var decodedKind string
+
 // maxThreads is how many threads a decoder of libav gets. They wait for each
 // other, so that two cores want more than two; but each holds pictures of its own:
 // with 16, as it takes on as many cores, 1080p takes 308 MB, with 4 about 130.
@@ -74,6 +80,7 @@ const maxThreads = 4
 // prepareElement is called with each element that a pipeline gets
 // ("deep-element-added"). One that has no such property takes no notice.
 func prepareElement(_, _, element, _ uintptr) uintptr {
+	noteFed(element, decodedKind)
 	setObjectArg(element, "max-errors", "-1") // a decoder goes on behind what is damaged
 	if strings.HasPrefix(take(objectName(element)), "avdec_") {
 		setObjectArg(element, "max-threads", strconv.Itoa(maxThreads))
@@ -115,6 +122,7 @@ func (p *pipeline) state(want int32) error {
 	for failed := 0; want == statePaused && failed < 50 && (result == stateAsync || failed > 0); {
 		var now, pending int32
 		result = elementGetState(p.all, &now, &pending, uint64(100*time.Millisecond))
+		p.seeking.tell()
 		if err := p.trouble(0); err != nil {
 			return err
 		}
@@ -178,8 +186,10 @@ func (p *pipeline) next() (unsafe.Pointer, error) {
 				miniUnref(sample)
 				continue
 			}
+			p.seeking.done()
 			return sample, nil
 		}
+		p.seeking.tell()
 		if err := p.trouble(0); err != nil {
 			return nil, err
 		}
@@ -205,11 +215,9 @@ func (p *pipeline) before(sample unsafe.Pointer) bool {
 
 // play starts reading at a time of the file, in nanoseconds, or a little before
 // it; at the start where that is not to be had.
-func (p *pipeline) play(w *worker, from int64) error { return p.playFrom(w, from, exactly) }
-
-func (p *pipeline) playFrom(w *worker, from int64, how seeking) error {
+func (p *pipeline) play(w *worker, from int64) error {
 	if from > 0 && w.Seek {
-		if err := p.seek(from, how); err != nil {
+		if err := p.seek(from, exactly); err != nil {
 			return err
 		}
 	}
@@ -238,10 +246,69 @@ func (p *pipeline) seek(to int64, how seeking) error {
 		miniUnref(sample)
 	}
 	const flush = 1
+	p.seeking.begin()
 	if elementSeek(p.all, formatTime, flush|int32(how), p.origin+to) {
 		p.sought = true
 	}
 	return p.state(statePaused)
+}
+
+// preroll waits for the first sample at the place that reading was sent to, while the
+// pipeline is paused; io.EOF where nothing comes.
+func (p *pipeline) preroll() (unsafe.Pointer, error) {
+	for n := 0; n < 100 || p.seeking.working(); n++ {
+		if sample := appSinkPreroll(p.sink, uint64(100*time.Millisecond)); sample != nil {
+			p.seeking.done()
+			return sample, nil
+		}
+		p.seeking.tell()
+		if err := p.trouble(0); err != nil {
+			return nil, err
+		}
+		if appSinkEnded(p.sink) {
+			break
+		}
+	}
+	return nil, io.EOF
+}
+
+// seekingWork tells the parent of work that brings nothing yet: to show a place, a decoder
+// goes through all since the key picture before it, which may be minutes of video. Work
+// is what keeps the processor busy; a decoder that hangs does not, or does so for too long.
+type seekingWork struct {
+	w         *worker
+	since, at time.Time     // when it began, and when it was looked at last
+	used      time.Duration // processor time then
+	underWay  bool
+	busy      bool
+}
+
+// longestSeek is how long the way to a place may be.
+const longestSeek = 10 * time.Minute
+
+func (s *seekingWork) begin() {
+	s.since, s.used, s.underWay = time.Now(), processorTime(), true
+	s.at = s.since
+}
+
+func (s *seekingWork) done() { s.underWay = false }
+
+// working says whether the processor was busy when that was looked at last.
+func (s *seekingWork) working() bool {
+	return s.underWay && s.busy && time.Since(s.since) < longestSeek
+}
+
+func (s *seekingWork) tell() {
+	now := time.Now()
+	if !s.underWay || now.Sub(s.at) < time.Second {
+		return
+	}
+	used := processorTime()
+	s.busy = used-s.used > now.Sub(s.at)/10
+	s.at, s.used = now, used
+	if s.working() {
+		s.w.send(msgBusy)
+	}
 }
 
 // at is the time of a sample in the file, in nanoseconds. From beginning to end

@@ -244,6 +244,9 @@ func (p *process) failure(text []byte) error {
 	case f.Damaged != nil:
 		f.Damaged.Path = p.path
 		return f.Damaged
+	case f.Ended != nil:
+		f.Ended.Path = p.path
+		return f.Ended
 	}
 	return fmt.Errorf("system: %s: %s", p.path, f.Other)
 }

@@ -27,10 +27,12 @@ func (w *worker) sound() error {
 		return err
 	}
 	sample, err := p.next()
-	if err == io.EOF {
+	switch {
+	case err == io.EOF && w.From > 0:
+		return &EndedError{Why: "no sample of it"}
+	case err == io.EOF:
 		return &DamagedError{Why: "no sample of it can be decoded"}
-	}
-	if err != nil {
+	case err != nil:
 		return err
 	}
 	r, err := w.newRow(p, sample)
@@ -60,7 +62,7 @@ func (w *worker) sound() error {
 			break
 		}
 	}
-	end.At = int64(r.at(r.next))
+	end.At, end.Gaps = int64(r.at(r.next)), r.gaps
 	w.json(msgEnd, end)
 	return nil
 }
@@ -78,6 +80,7 @@ type row struct {
 	rate, channels int
 	next, end      int64 // number of the sample frame that comes next, and of the first that does not
 	placed         bool  // the first samples are where they belong
+	gaps           []Gap
 	silence        []float32
 }
 
@@ -141,6 +144,12 @@ func (r *row) add(sample unsafe.Pointer) error {
 		case late > r.number(maxGap):
 			return fmt.Errorf("its times go on %s later", time.Duration(r.at(late)).Round(time.Second))
 		case late > 0 && (late > tolerance || !r.placed):
+			if from := int64(r.at(r.next)); r.placed && at-from >= longGap && len(r.gaps) < mostGaps {
+				const margin = longGap / 10
+				end := int64(buffer.pts)
+				lost := fedWithin(end-(at-from)+margin, end-margin) >= lostFrom
+				r.gaps = append(r.gaps, Gap{time.Duration(from), time.Duration(at), lost})
+			}
 			r.quiet(late)
 		case late < 0 && (late < -tolerance || !r.placed):
 			samples = samples[min(int(-late)*r.channels, len(samples)):]

@@ -17,6 +17,14 @@ type Ending struct {
 	At      time.Duration // end of the last picture or sample
 	Broken  int64         // pictures that the decoder marked as damaged or made nothing of
 	Damaged string        // why it could not go on; nothing at an ordinary end
+	Gaps    []Gap         // where it brought nothing for long, the first few
+}
+
+// Gap is a time for which a stream brought nothing that can be decoded.
+type Gap struct {
+	From, To time.Duration
+	// The file has something there all the same, of which the decoder made nothing.
+	Lost bool
 }
 
 // PictureOptions say which pictures of a file are wanted, and how.
@@ -36,6 +44,37 @@ func (d *Description) seeks() bool {
 		return d.Seekable
 	}
 	return false
+}
+
+// Estimated tells whether the duration is worked out from the times that stand near the
+// end of the file: that of several recordings one after the other comes out wrong.
+func (d *Description) Estimated() bool { return d.Container == "MPEG-TS" || d.Container == "MPEG-PS" }
+
+// seeksTo is seeks for a part: where a file has ended by its estimate it is read from the
+// start.
+func (d *Description) seeksTo(from time.Duration) bool {
+	return d.seeks() && !(d.Estimated() && from >= d.Duration)
+}
+
+// exposedVideo is the place of a video among those that are decoded here: of the others
+// the libraries show nothing.
+func (d *Description) exposedVideo(video int) (n int) {
+	for _, v := range d.Videos[:video] {
+		if !v.Missing {
+			n++
+		}
+	}
+	return n
+}
+
+// exposedTrack is the same of a track.
+func (d *Description) exposedTrack(track int) (n int) {
+	for _, t := range d.Tracks[:track] {
+		if !t.Missing {
+			n++
+		}
+	}
+	return n
 }
 
 // every is by how many nanoseconds pictures follow each other at least. In an AVI
@@ -68,7 +107,7 @@ func FindBars(ctx context.Context, d *Description, video int, from, to time.Dura
 	v := d.Videos[video]
 	var a barsAnswer
 	err := ask(ctx, d.Path, request{
-		Do: doBars, Stream: v.ID, Index: video, Video: v, From: int64(from), To: int64(to), Seek: d.seeks(),
+		Do: doBars, Stream: v.ID, Index: d.exposedVideo(video), Video: v, From: int64(from), To: int64(to), Seek: d.seeks(),
 	}, &a)
 	return a.Bars, a.Found, err
 }
@@ -83,7 +122,7 @@ type Pictures struct {
 func OpenPictures(ctx context.Context, d *Description, o PictureOptions) (*Pictures, error) {
 	v := d.Videos[o.Video]
 	p, err := start(ctx, d.Path, request{
-		Do: doPictures, Stream: v.ID, Index: o.Video, Video: v, Framing: o.Framing, From: int64(o.From), To: int64(o.To), Seek: d.seeks(),
+		Do: doPictures, Stream: v.ID, Index: d.exposedVideo(o.Video), Video: v, Framing: o.Framing, From: int64(o.From), To: int64(o.To), Seek: d.seeksTo(o.From),
 		Every: d.every(&v),
 	})
 	if err != nil {
@@ -139,7 +178,7 @@ func (e *ending) public() Ending {
 	if e == nil {
 		return Ending{}
 	}
-	return Ending{time.Duration(e.At), e.Broken, e.Damaged}
+	return Ending{time.Duration(e.At), e.Broken, e.Damaged, e.Gaps}
 }
 
 // Close ends the worker.
@@ -168,7 +207,7 @@ type Sound struct {
 // until ctx ends.
 func OpenSound(ctx context.Context, d *Description, o SoundOptions) (*Sound, error) {
 	p, err := start(ctx, d.Path, request{
-		Do: doSound, Stream: d.Tracks[o.Track].ID, Index: o.Track, From: int64(o.From), To: int64(o.To), Seek: d.seeks(),
+		Do: doSound, Stream: d.Tracks[o.Track].ID, Index: d.exposedTrack(o.Track), From: int64(o.From), To: int64(o.To), Seek: d.seeksTo(o.From),
 	})
 	if err != nil {
 		return nil, err

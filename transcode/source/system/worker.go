@@ -102,7 +102,7 @@ func asFailure(err error) failure {
 	switch {
 	case errors.As(err, &f.Missing):
 		f.Try = true
-	case errors.As(err, &f.Unknown), errors.As(err, &f.Damaged):
+	case errors.As(err, &f.Unknown), errors.As(err, &f.Damaged), errors.As(err, &f.Ended):
 	default:
 		f.Other = err.Error()
 	}

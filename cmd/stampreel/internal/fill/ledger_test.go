@@ -261,3 +261,44 @@ func TestALedgerOfNonsenseIsEmpty(t *testing.T) {
 		t.Error("zeros are kept as a clip")
 	}
 }
+
+// A card that is taken out in the middle of a fill is an error for what could not be written,
+// and its old clips are what they were.
+func TestACardThatIsTakenOutKeepsItsOldClips(t *testing.T) {
+	folder, dir := t.TempDir(), t.TempDir()
+	card, away := filepath.Join(dir, "card"), filepath.Join(dir, "away")
+	put(t, folder, "a.gif", madeGIF(t, 5))
+	filled(t, folder, card, sign(t), Options{})
+	old := read(t, filepath.Join(card, "a.srq"))
+	put(t, folder, "a.gif", madeGIF(t, 40))
+	put(t, folder, "b.gif", madeGIF(t, 6))
+	items, _, err := Find(background, folder, card)
+	if err != nil {
+		t.Fatal(err)
+	}
+	gone := false
+	outcomes, err := Run(background, folder, card, items, sign(t), Options{Workers: 1}, Events{Beats: func(int64) {
+		if !gone {
+			gone = true
+			if err := os.Rename(card, away); err != nil {
+				t.Error(err)
+			}
+		}
+	}})
+	if err != nil || !gone {
+		t.Fatal(err)
+	}
+	for _, o := range outcomes {
+		if o.Err == nil || !bytes.Contains([]byte(o.Err.Error()), []byte(o.Clip)) {
+			t.Errorf("%s: %v, want an error that names %s", o.Source, o.Err, o.Clip)
+		}
+	}
+	if !bytes.Equal(read(t, filepath.Join(away, "a.srq")), old) {
+		t.Error("the old clip is another file")
+	}
+	if err := os.Rename(away, card); err != nil {
+		t.Fatal(err)
+	}
+	filled(t, folder, card, sign(t), Options{})
+	left(t, card, "a.srq", "b.srq")
+}

@@ -6,8 +6,8 @@ import (
 	"encoding/json"
 	"fmt"
 	"io"
+	"slices"
 	"strings"
-	"time"
 
 	"example.org/stampreel/budget"
 	"example.org/stampreel/budget/playerfile"
@@ -80,7 +80,16 @@ func HowMade(h *container.Header) (incomplete bool, flashes Flashes, sound *Soun
 
 // sumOf returns the SHA-256 of all that decides, beside the bytes of the source
 // and the part of it that is taken, what a clip becomes.
-func (s *Settings) sumOf(o *transcode.Options) [sha256.Size]byte {
+func (s *Settings) sumOf(o *transcode.Options) [sha256.Size]byte { return s.sumFor(o, "") }
+
+// sumOfRaw is the sum for a clip of raw frames where the choice was free, because tiles came
+// nearer to stuttering: that depends on all of the player.
+func (s *Settings) sumOfRaw(o *transcode.Options) ([sha256.Size]byte, error) {
+	player, err := playerSum(s.Player)
+	return s.sumFor(o, player), err
+}
+
+func (s *Settings) sumFor(o *transcode.Options, raw string) [sha256.Size]byte {
 	p := o.Picture
 	basis := struct {
 		Packing                int
@@ -100,14 +109,10 @@ func (s *Settings) sumOf(o *transcode.Options) [sha256.Size]byte {
 		Meter, SoftenFlashes   bool
 		Loudness               float64 `json:",omitempty"`
 		Coding                 transcode.Coding
-		Pause                  time.Duration `json:",omitempty"` // and what else decides whether tiles play
-		ReadAhead, Buffers     int64         `json:",omitempty"`
+		Raw                    string `json:",omitempty"` // for which player raw frames did better
 	}{
 		packing, p.Framing(), p.Turn, int(p.Format), p.Round, p.Tone, p.Dither, o.Rate, o.RateLimit, s.Hold,
-		o.Sound, o.SoundOptions, o.ADPCM, o.Loops, o.SoundBuffer, o.PartSectors, s.Matrix, s.FullRange, s.SoundTrack, s.Meter, s.SoftenFlashes, s.Loudness, o.Coding, 0, 0, 0,
-	}
-	if s.Coding == Auto && o.Coding.Tiles {
-		basis.Pause, basis.ReadAhead, basis.Buffers = s.Player.Stall().Value, s.Player.Memory.ReadAhead.Value, s.Player.Memory.Buffers.Value
+		o.Sound, o.SoundOptions, o.ADPCM, o.Loops, o.SoundBuffer, o.PartSectors, s.Matrix, s.FullRange, s.SoundTrack, s.Meter, s.SoftenFlashes, s.Loudness, o.Coding, raw,
 	}
 	text, err := json.Marshal(basis)
 	if err != nil {
@@ -127,23 +132,9 @@ type match struct {
 
 // find returns the clip that stands under the job's name already, or one that nobody wants
 // any more, if it was packed with these settings from the very same bytes; nil if there is
-// none. The options are those of the job's source, worked out here when they are nil.
-func (s *Settings) find(ctx context.Context, job Job, o *transcode.Options) (*match, error) {
-	if o == nil {
-		if !exists(job.Clip) && job.Former == nil {
-			return nil, nil
-		}
-		in, closeAll, err := s.open(ctx, job)
-		if err != nil {
-			return nil, err
-		}
-		defer closeAll()
-		mine := s.options(in.Media, in.Sound != nil)
-		o = &mine
-	}
-	sum := s.sumOf(o)
-	stands, n := s.standing(job.Clip, sum)
-	if stands == nil && (job.Former == nil || exists(job.Clip)) {
+// none.
+func (s *Settings) find(ctx context.Context, job Job) (*match, error) {
+	if !stands(job.Clip) && (job.Former == nil || exists(job.Clip)) {
 		return nil, nil
 	}
 	in, closeAll, err := s.open(ctx, job)
@@ -151,34 +142,52 @@ func (s *Settings) find(ctx context.Context, job Job, o *transcode.Options) (*ma
 		return nil, err
 	}
 	defer closeAll()
+	o := s.options(in.Media, in.Sound != nil)
+	raw, err := s.sumOfRaw(&o)
+	if err != nil {
+		return nil, err
+	}
+	sums := [][sha256.Size]byte{s.sumOf(&o), raw}
+	f := &match{kind: in.Media.Kind}
+	f.header, f.note = s.standing(job.Clip, sums)
+	if f.header == nil && (job.Former == nil || exists(job.Clip)) {
+		return nil, nil
+	}
 	id := transcode.Identity(in, s.From, s.To)
 	if id == (transcode.Identity(transcode.Input{}, s.From, s.To)) {
 		return nil, nil
 	}
-	f := &match{kind: in.Media.Kind}
-	if stands == nil {
-		if f.was = job.Former(id, sum); f.was == "" {
-			return nil, nil
-		}
-		if stands, n = s.standing(f.was, sum); stands == nil {
-			return nil, nil
+	for i := 0; f.header == nil && i < len(sums); i++ {
+		if f.was = job.Former(id, sums[i]); f.was != "" {
+			f.header, f.note = s.standing(f.was, sums)
 		}
 	}
-	if stands.Identity != id {
+	if f.header == nil || f.header.Identity != id {
 		return nil, nil
 	}
 	if in.Media.Pictures != nil {
 		f.rate = in.Media.Pictures.Info().Rate
 	}
-	f.header, f.note = stands, n
 	return f, nil
+}
+
+// stands tells whether a clip that was packed here stands under a name.
+func stands(clip string) bool {
+	r, f, err := Open(clip)
+	if err != nil {
+		return false
+	}
+	f.Close()
+	h := r.Header()
+	_, ours := parseNote(h.Extension)
+	return ours
 }
 
 // kept returns the clip that find finds, under the job's name, if all of it reads back;
 // nil if there is none. Packing that again would give the same clip, unless the system's
 // codecs have changed meanwhile.
-func (s *Settings) kept(ctx context.Context, job Job, o *transcode.Options) (*Packed, error) {
-	found, err := s.find(ctx, job, o)
+func (s *Settings) kept(ctx context.Context, job Job) (*Packed, error) {
+	found, err := s.find(ctx, job)
 	if found == nil || err != nil {
 		return nil, err
 	}
@@ -213,15 +222,19 @@ func (s *Settings) kept(ctx context.Context, job Job, o *transcode.Options) (*Pa
 		if err != nil {
 			return nil, ctx.Err()
 		}
-		if !h.Continues() {
-			return p, nil
+		if h.Continues() {
+			continue
 		}
+		if s.Coding == Auto && p.rawIsBetter {
+			return nil, nil // for this player
+		}
+		return p, nil
 	}
 }
 
 // standing is the header of the clip that stands under a name, if it was packed with the
-// settings of that sum; nil if not.
-func (s *Settings) standing(clip string, sum [sha256.Size]byte) (*container.Header, note) {
+// settings of one of the sums; nil if not.
+func (s *Settings) standing(clip string, sums [][sha256.Size]byte) (*container.Header, note) {
 	r, f, err := Open(clip)
 	if err != nil {
 		return nil, note{}
@@ -229,7 +242,7 @@ func (s *Settings) standing(clip string, sum [sha256.Size]byte) (*container.Head
 	f.Close()
 	h := r.Header()
 	n, ok := parseNote(h.Extension)
-	if !ok || n.incomplete && s.Strict || n.settings != sum {
+	if !ok || n.incomplete && s.Strict || !slices.Contains(sums, n.settings) {
 		return nil, note{}
 	}
 	return &h, n
@@ -255,6 +268,10 @@ func (p *Packed) add(ctx context.Context, s *Settings, f io.ReaderAt, name strin
 	p.Files, p.Headers, p.Bytes = append(p.Files, name), append(p.Headers, h), p.Bytes+size
 	return nil
 }
+
+// RawIsBetter tells that the clip does not play with a margin, and would come nearer to
+// that with raw frames.
+func (p *Packed) RawIsBetter() bool { return p.rawIsBetter }
 
 func worse(a, b *budget.Verdict) bool {
 	return a.Typical.Word < b.Typical.Word || a.Typical.Word == b.Typical.Word && a.Typical.Margin < b.Typical.Margin

@@ -140,9 +140,10 @@ type Packed struct {
 	// The name of the clip until now, where it was another one.
 	Was string
 	// What was cut off with Settings.Bars; nil when there was nothing.
-	Bars  *picture.Bars
-	Kind  string
-	Files []string // one a part
+	Bars    *picture.Bars
+	BarsErr error // why they could not be sought; nil
+	Kind    string
+	Files   []string // one a part
 	// Pictures a second of the source; 0/1 for a still.
 	SourceRate source.Ratio
 	Headers    []container.Header
@@ -160,19 +161,17 @@ type Packed struct {
 // old one of that name is untouched.
 func (s *Settings) Pack(ctx context.Context, job Job) (*Packed, error) {
 	if s.Bars && s.Crop == (picture.Crop{}) {
-		bars, err := s.findBars(ctx, job)
-		if err != nil {
-			return nil, err
-		}
+		bars, trouble := s.findBars(ctx, job)
+		without := *s
 		if bars != nil {
-			without := *s
 			without.Crop = bars.Crop
-			p, err := without.Pack(ctx, job)
-			if p != nil {
-				p.Bars = bars
-			}
-			return p, err
 		}
+		without.Bars = false
+		p, err := without.Pack(ctx, job)
+		if p != nil {
+			p.Bars, p.BarsErr = bars, trouble
+		}
+		return p, err
 	}
 	if s.SoftenFlashes && job.Source == "-" {
 		return nil, &PipeError{}
@@ -184,17 +183,14 @@ func (s *Settings) Pack(ctx context.Context, job Job) (*Packed, error) {
 			return nil, fmt.Errorf("fill: %w", err)
 		}
 	}
+	if job.Refill {
+		if p, err := s.kept(ctx, job); p != nil || err != nil {
+			return p, err
+		}
+	}
 	in, closeAll, err := s.open(ctx, job)
 	if err != nil {
 		return nil, err
-	}
-	closeAll = sync.OnceFunc(closeAll)
-	defer closeAll()
-	if job.Refill {
-		o := s.options(in.Media, in.Sound != nil)
-		if p, err := s.kept(ctx, job, &o); p != nil || err != nil {
-			return p, err
-		}
 	}
 	again := job.Source != "-"
 	t := trial{refuseTiles: again, refuseFlashes: s.SoftenFlashes && again, stamp: stamp}
@@ -375,6 +371,10 @@ func (s *Settings) packInput(ctx context.Context, in transcode.Input, job Job, t
 	sum := s.sumOf(&o)
 	o.Soften = t.soft
 	if t.raw {
+		var err error
+		if sum, err = s.sumOfRaw(&o); err != nil {
+			return nil, err
+		}
 		o.Coding = transcode.Coding{}
 	}
 	o.Extension = func(r *transcode.Result) [container.ExtensionBytes]byte {

@@ -30,13 +30,22 @@ func ReadBacks() map[string]ReadBack {
 
 // ReadBackError says that a card does not hold what was written to it.
 type ReadBackError struct {
-	Clip string
-	Err  error
+	Clip    string
+	Err     error
+	Removed bool // what it holds is wrong; else it could not be opened to tell
 }
 
 func (e *ReadBackError) Error() string {
+	if !e.Removed {
+		return fmt.Sprintf("fill: %s cannot be read back: %v", e.Clip, e.Err)
+	}
 	return fmt.Sprintf("fill: %s does not read back from the card as it was written, and is removed: %v", e.Clip, e.Err)
 }
+
+// openError is an error of opening a clip, which says nothing of what it holds.
+type openError struct{ error }
+
+func (e *openError) Unwrap() error { return e.error }
 
 func (e *ReadBackError) Unwrap() error { return e.Err }
 
@@ -65,13 +74,17 @@ func (f *filling) readBack(ctx context.Context, outcomes []Outcome, done func(by
 			if err == nil {
 				continue
 			}
-			removeOldParts(o.Packed.Files[0], 1)
-			os.Remove(o.Packed.Files[0])
+			wrong := &ReadBackError{Clip: name, Err: err}
+			var open *openError
+			if wrong.Removed = !errors.As(err, &open); wrong.Removed {
+				removeOldParts(o.Packed.Files[0], 1)
+				os.Remove(o.Packed.Files[0])
+			}
 			if f.ledger != nil {
 				delete(f.ledger.Clips, strings.ToLower(o.Clip))
 				f.ledger.changed = true
 			}
-			o.Err = &ReadBackError{name, err}
+			o.Err = wrong
 			o.Packed, o.Verdict = nil, nil
 			break
 		}
@@ -82,7 +95,7 @@ func (f *filling) readBack(ctx context.Context, outcomes []Outcome, done func(by
 func verifyPastCaches(ctx context.Context, name string, want *container.Header, done func(int64)) (past bool, err error) {
 	file, past, err := cardfs.OpenPastCaches(name)
 	if err != nil {
-		return past, err
+		return past, &openError{err}
 	}
 	defer file.Close()
 	info, err := file.Stat()

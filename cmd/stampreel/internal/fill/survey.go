@@ -71,7 +71,7 @@ func (f *filling) foresee(ctx context.Context, it Item, thorough bool) Forecast 
 	c.Old = sizeOfParts(job.Clip)
 	if thorough && job.Refill {
 		var found *match
-		if found, c.Err = f.s.find(ctx, job, nil); c.Err != nil {
+		if found, c.Err = f.s.find(ctx, job); c.Err != nil {
 			return c
 		}
 		if found != nil {
