@@ -55,7 +55,7 @@ func Choices(p *playerfile.Player, clocks ...playerfile.Ratio) []Choice {
 			}
 		}
 	}
-	slices.SortStableFunc(all, func(a, b Choice) int { return cmp.Compare(a.on(p).CardPins(), b.on(p).CardPins()) })
+	slices.SortStableFunc(all, func(a, b Choice) int { return cmp.Compare(a.On(p).CardPins(), b.On(p).CardPins()) })
 	return all
 }
 
@@ -91,9 +91,9 @@ func Fallbacks(p *playerfile.Player) []Choice {
 	return append(all, of(half, 1, "half the clock"), of(whole, 2, "every second picture"), of(half, 2, "half the clock, every second picture"))
 }
 
-// on is the player with its card wired in this way. What was measured holds for the
+// On is the player with its card wired in this way. What was measured holds for the
 // player's own wiring alone, so the rate of all others is computed.
-func (c Choice) on(p *playerfile.Player) *playerfile.Player {
+func (c Choice) On(p *playerfile.Player) *playerfile.Player {
 	if c.Own {
 		return p
 	}
@@ -140,7 +140,7 @@ type Wirings struct {
 func NewWirings(p *playerfile.Player, choices []Choice) *Wirings {
 	t := &Wirings{}
 	for _, c := range choices {
-		q := c.on(p)
+		q := c.On(p)
 		t.Rows = append(t.Rows, Wired{
 			Choice: c, Pins: q.CardPins(), Left: q.Pins.Chip.Value - q.PinsUsed(),
 			Word: Plays, Margin: 1, Tightest: CardPart, Worst: -1, player: q,

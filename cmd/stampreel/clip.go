@@ -3,11 +3,8 @@ package main
 import (
 	"context"
 	"fmt"
-	"image"
 	"os"
 	"strings"
-
-	"github.com/disintegration/imaging"
 
 	"example.org/stampreel/cmd/stampreel/internal/console"
 	"example.org/stampreel/cmd/stampreel/internal/fill"
@@ -57,23 +54,6 @@ func uprightSize(h *container.Header) size {
 		return size{int(h.Height), int(h.Width)}
 	}
 	return size{int(h.Width), int(h.Height)}
-}
-
-// uprightPicture is what the panel shows of a raw frame, turned for the viewer.
-func uprightPicture(h *container.Header, frame []byte) (*image.NRGBA, error) {
-	img, err := h.PixelFormat.Image(frame, int(h.Width), int(h.Height))
-	if err != nil {
-		return nil, err
-	}
-	switch h.Turn { // quarter turns clockwise; imaging counts the other way
-	case 1:
-		img = imaging.Rotate270(img)
-	case 2:
-		img = imaging.Rotate180(img)
-	case 3:
-		img = imaging.Rotate90(img)
-	}
-	return img, nil
 }
 
 // ratio writes a ratio as a number, and the exact ratio beside it where the

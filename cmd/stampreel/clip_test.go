@@ -17,6 +17,7 @@ import (
 
 	"github.com/disintegration/imaging"
 
+	"example.org/stampreel/cmd/stampreel/internal/viewer"
 	"example.org/stampreel/container"
 	"example.org/stampreel/container/sample"
 )
@@ -261,7 +262,7 @@ func TestASheetShowsEveryPanelPixelAsASquare(t *testing.T) {
 			if err := r.Show(number, panel, &b); err != nil {
 				t.Fatal(err)
 			}
-			frame, err := uprightPicture(&h, panel.Pixels)
+			frame, err := viewer.Picture(&h, panel.Pixels)
 			if err != nil {
 				t.Fatal(err)
 			}

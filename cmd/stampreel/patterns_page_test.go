@@ -21,6 +21,7 @@ import (
 
 	"example.org/stampreel/budget/playerfile"
 	"example.org/stampreel/cmd/stampreel/internal/patterns"
+	"example.org/stampreel/cmd/stampreel/internal/viewer"
 	"example.org/stampreel/container"
 	"example.org/stampreel/container/pixel"
 )
@@ -275,7 +276,7 @@ func (c *shownClip) show(number uint32, wrong ...misreading) (*image.NRGBA, erro
 	for _, w := range wrong {
 		frame = w(&h, frame)
 	}
-	return uprightPicture(&h, frame)
+	return viewer.Picture(&h, frame)
 }
 
 // turned is a board that stands otherwise than the player file says.
