@@ -400,7 +400,7 @@ func TestTheBoardPlaysTheCard(t *testing.T) {
 	image := filepath.Join(dir, "card.img")
 	player := filepath.Join("board", "player.yaml")
 	run(0, "fill", filepath.Join(dir, "a"), image, "--size", "64MiB", "--whole", "--player", player)
-	run(0, "fill", filepath.Join(dir, "b"), image, "--whole", "--player", player, "--sound-coding", "ima-adpcm")
+	run(0, "fill", filepath.Join(dir, "b"), image, "--whole", "--player", player, "--sound-coding", "ima-adpcm", "--coding", "tiles")
 	b := boot(t, kernel, image)
 	b.until("ready")
 	b.say("", "list")

@@ -9,8 +9,10 @@
 #include "stampreel.h"
 #include "text.h"
 
-/* The card. It is read by hand, a few sectors at a time: between them the player draws. */
-enum { AT_A_TIME = 4 };
+/* What each request took, in host/log.c's way: a command "reads" gives it. */
+#include "log.c"
+
+/* The card. It is read by hand, a sector at a time: between them the player draws. */
 static const fat_file *cardFile;
 static uint8_t *cardBuffer;
 static uint32_t cardSector, cardCount, cardDone;
@@ -24,17 +26,35 @@ void card_start(void *file, uint32_t sector, uint32_t count, uint8_t *buffer)
     cardDone = 0;
 }
 
+static struct {
+    uint32_t start, took, sectors;
+} request; /* that is open, or was the last one */
+
+static void request_over(void)
+{
+    if (request.sectors) log_read(request.start, request.start + request.took, request.sectors, LOG_NO_BEAT);
+    request.sectors = request.took = 0;
+}
+
+void board_reads(void)
+{
+    request_over();
+    log_write(text);
+}
+
 int32_t card_arrived(void)
 {
-    uint32_t i, one, place;
-    int error = 0;
-    for (i = 0; i < AT_A_TIME && cardDone < cardCount && !error; i++) {
-        place = fat_sector(cardFile, cardSector + cardDone, &one);
-        error = place ? sd_next(place, cardBuffer + 512 * cardDone) : STAMPREEL_READ_ERROR;
-        if (!error) cardDone++;
+    uint32_t one, place, requests = sd_requests, start = micros();
+    if (cardDone == cardCount) return (int32_t)cardDone;
+    place = fat_sector(cardFile, cardSector + cardDone, &one);
+    if (place == 0 || sd_next(place, cardBuffer + 512 * cardDone)) return STAMPREEL_READ_ERROR;
+    if (requests != sd_requests) {
+        request_over();
+        request.start = start;
     }
-    if (error) return STAMPREEL_READ_ERROR;
-    return (int32_t)cardDone;
+    request.took += micros() - start;
+    request.sectors++;
+    return (int32_t)++cardDone;
 }
 
 void card_stop(void) { cardCount = cardDone = 0; }

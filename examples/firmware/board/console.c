@@ -290,6 +290,8 @@ void console_run(void)
             player_loop(same(word(&rest), "on"));
         } else if (same(command, "from")) {
             player_from(number(word(&rest)));
+        } else if (same(command, "reads")) {
+            board_reads();
         } else if (same(command, "stack")) {
             text("stack ");
             text_number(stack_used());
