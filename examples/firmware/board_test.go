@@ -33,8 +33,22 @@ import (
 	"example.org/stampreel/container/frame/tiles"
 )
 
+// shared holds what the tests build once.
+var shared string
+
+func TestMain(m *testing.M) {
+	var err error
+	if shared, err = os.MkdirTemp("", "firmware"); err != nil {
+		fmt.Fprintln(os.Stderr, err)
+		os.Exit(1)
+	}
+	code := m.Run()
+	os.RemoveAll(shared)
+	os.Exit(code)
+}
+
 // buildBoard compiles the firmware of board/ and returns its path.
-func buildBoard(t *testing.T, args ...string) string {
+func buildBoard(t *testing.T) string {
 	t.Helper()
 	for _, program := range []string{"arm-none-eabi-gcc", "qemu-system-arm"} {
 		if _, err := exec.LookPath(program); err != nil {
@@ -56,11 +70,14 @@ func buildBoard(t *testing.T, args ...string) string {
 			}
 		}
 	}
-	out := filepath.Join(t.TempDir(), "board.elf")
-	all := append([]string{"-std=gnu99", "-Wall", "-Wextra", "-Wconversion", "-Werror", "-mcpu=cortex-m3", "-mthumb", "-Os", "-ffreestanding",
+	out := filepath.Join(shared, "board.elf")
+	if _, err := os.Stat(out); err == nil {
+		return out
+	}
+	all := []string{"-g", "-std=gnu99", "-Wall", "-Wextra", "-Wconversion", "-Werror", "-mcpu=cortex-m3", "-mthumb", "-Os", "-ffreestanding",
 		"-fno-tree-loop-distribute-patterns", "-ffunction-sections", "-fdata-sections", "-nostdlib", "-Wl,--gc-sections",
 		"-DEMULATED", "-DSTAMPREEL_CRC32_TABLE", "-DRING_SECTORS=32", "-I", "host",
-		"-I", filepath.Join("..", "..", "container", "c"), "-T", filepath.Join("board", "lm3s6965.ld"), "-o", out}, args...)
+		"-I", filepath.Join("..", "..", "container", "c"), "-T", filepath.Join("board", "lm3s6965.ld"), "-o", out}
 	all = append(append(all, sources...), filepath.Join("host", "player.c"), "-lgcc")
 	if text, err := exec.Command("arm-none-eabi-gcc", all...).CombinedOutput(); err != nil {
 		t.Fatalf("arm-none-eabi-gcc %v: %v\n%s", all, err, text)
@@ -351,9 +368,11 @@ func sources(t *testing.T, dir string) {
 // command builds the command and returns how to run it; it has to end with a code.
 func command(t *testing.T) func(code int, args ...string) []byte {
 	t.Helper()
-	program := filepath.Join(t.TempDir(), "stampreel")
-	if text, err := exec.Command("go", "build", "-o", program, "example.org/stampreel/cmd/stampreel").CombinedOutput(); err != nil {
-		t.Fatalf("go build: %v\n%s", err, text)
+	program := filepath.Join(shared, "stampreel")
+	if _, err := os.Stat(program); err != nil {
+		if text, err := exec.Command("go", "build", "-o", program, "example.org/stampreel/cmd/stampreel").CombinedOutput(); err != nil {
+			t.Fatalf("go build: %v\n%s", err, text)
+		}
 	}
 	return func(code int, args ...string) []byte {
 		t.Helper()
@@ -502,10 +521,33 @@ func near(a, b string) bool {
 	return true
 }
 
+// inReadme returns what board/README.md has between two marks. With -update, text stands there
+// from then on.
+func inReadme(t *testing.T, mark, behind, text string) string {
+	t.Helper()
+	path := filepath.Join("board", "README.md")
+	all, err := os.ReadFile(path)
+	if err != nil {
+		t.Fatal(err)
+	}
+	before, rest, ok := strings.Cut(string(all), mark)
+	have, after, ok2 := strings.Cut(rest, behind)
+	if !ok || !ok2 {
+		t.Fatalf("%s has no %q before %q", path, mark, behind)
+	}
+	if *update {
+		have = text
+		if err := os.WriteFile(path, []byte(before+mark+text+behind+after), 0o644); err != nil {
+			t.Fatal(err)
+		}
+	}
+	return have
+}
+
 // TestTheReadmeSaysWhatTheBoardTakes measures code and RAM by the linker's table of symbols, the
 // stack by what was overwritten, and sectors by the board's own count.
 func TestTheReadmeSaysWhatTheBoardTakes(t *testing.T) {
-	kernel := buildBoard(t, "-g")
+	kernel := buildBoard(t)
 	compiler, err := exec.Command("arm-none-eabi-gcc", "-dumpversion").Output()
 	if err != nil {
 		t.Fatal(err)
@@ -586,26 +628,9 @@ Fifty beats at 25 a second with IMA ADPCM of 22,046 Hz; header and lead-in are c
 
 | pictures | sectors a beat | requests a beat |
 |---|---:|---:|
-%s
-`, strings.TrimSpace(string(compiler)), code["player"], data["player"], data["ring"], data["sound"], code["fat"], data["fat"], code["sd"], data["sd"],
+%s`, strings.TrimSpace(string(compiler)), code["player"], data["player"], data["ring"], data["sound"], code["fat"], data["fat"], code["sd"], data["sd"],
 		code["chip"], data["chip"], code["rest"], data["rest"], stack, rows.String())
-	path := filepath.Join("board", "README.md")
-	text, err := os.ReadFile(path)
-	if err != nil {
-		t.Fatal(err)
-	}
-	const mark, behind = "<!-- figures -->\n", "## To lift it"
-	before, rest, ok := strings.Cut(string(text), mark)
-	have, after, ok2 := strings.Cut(rest, behind)
-	if !ok || !ok2 {
-		t.Fatalf("%s has no %q before %q", path, mark, behind)
-	}
-	if *update {
-		if err := os.WriteFile(path, []byte(before+mark+figures+behind+after), 0o644); err != nil {
-			t.Fatal(err)
-		}
-		return
-	}
+	have := inReadme(t, "<!-- figures -->\n", "\n## Predicted", figures)
 	if !strings.Contains(have, "arm-none-eabi-gcc "+strings.TrimSpace(string(compiler))+",") {
 		missing(t, "the compiler of board/README.md's figures: here is "+strings.TrimSpace(string(compiler)))
 	}

@@ -251,7 +251,10 @@ void board_beat(uint32_t number)
 {
     const player_facts *f = player_about();
     uint32_t i = noted % NOTES;
-    while (noted - told == NOTES) tell(0); /* the sound of beats goes on by itself */
+    while (noted - told == NOTES) { /* no time was left to say it; the sound goes on meanwhile */
+        tell(0);
+        (void)text_pump();
+    }
     notes[i].number = number;
     notes[i].panel = panelSum;
     notes[i].sectors = sd_sectors - sectorsBefore;
