@@ -51,8 +51,8 @@ func (t *huffman) set(counts [16]byte, values []byte, isAC bool) string {
 	return ""
 }
 
-// bits reads the scan.
-type bits struct {
+// reader reads the scan.
+type reader struct {
 	p    []byte
 	at   int    // of the next byte
 	word uint64 // the last n bits count
@@ -60,7 +60,7 @@ type bits struct {
 }
 
 // fill brings n to at least 32, unless the scan has fewer.
-func (b *bits) fill() {
+func (b *reader) fill() {
 	for b.n <= 48 {
 		if b.at >= len(b.p) {
 			return
@@ -78,7 +78,7 @@ func (b *bits) fill() {
 }
 
 // code returns the value of the next code, -1 when there is none.
-func (b *bits) code(t *huffman) int {
+func (b *reader) code(t *huffman) int {
 	if b.n < 32 {
 		b.fill()
 	}
@@ -100,7 +100,7 @@ func (b *bits) code(t *huffman) int {
 }
 
 // number returns the next number of some size (T.81, F.2.2.1), with false when the scan ends.
-func (b *bits) number(size int) (int32, bool) {
+func (b *reader) number(size int) (int32, bool) {
 	if b.n < size {
 		if b.fill(); b.n < size {
 			return 0, false
@@ -123,7 +123,7 @@ func (d *Decoder) scan() (Stats, error) {
 	side, luma := d.sampling.mcu()
 	components := d.sampling.components()
 	across, down := (d.w+side-1)/side, (d.h+side-1)/side
-	b := bits{p: d.p, at: d.at}
+	b := reader{p: d.p, at: d.at}
 	var before [3]int32
 	for row := range down {
 		for column := range across {
@@ -156,7 +156,7 @@ func (d *Decoder) scan() (Stats, error) {
 }
 
 // block decodes one block to its samples at x, y of the row of units, or says what is wrong.
-func (d *Decoder) block(b *bits, c int, before *int32, x, y int, s *Stats) string {
+func (d *Decoder) block(b *reader, c int, before *int32, x, y int, s *Stats) string {
 	var coefs [blockSize]int32
 	u := d.use[c]
 	quant := &d.quant[u.quant]
