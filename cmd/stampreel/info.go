@@ -8,6 +8,8 @@ import (
 	"math"
 	"strconv"
 
+	"github.com/urfave/cli/v2"
+
 	"example.org/stampreel/cmd/stampreel/internal/console"
 	"example.org/stampreel/cmd/stampreel/internal/fill"
 	"example.org/stampreel/container"
@@ -20,10 +22,17 @@ func infoCommand() *command {
 		about: "Tells what is in a clip: its picture, length, sound and size, the memory that a " +
 			"player needs for it, and its need curve, the least rate that a card has to " +
 			"sustain for a read-ahead buffer of each size. Reads the headers of the clip and " +
-			"of its beats; whether all bytes are right, verify tells.",
+			"of its beats; whether all bytes are right, verify tells.\n\n" +
+			"With --source it also tells how near the panel comes to the source's own pictures, " +
+			"scaled as they are but with endless levels: PSNR over R, G and B, SSIM over luma. " +
+			"What pack was told of the picture (--fit, --crop, --from and the like) has to be told " +
+			"here too. The dots of dithering count as error, though from where one looks at such " +
+			"a panel they are what carries its tones.",
+		flags:    append([]cli.Flag{&cli.StringFlag{Name: "source", Category: everywhere, Usage: "compare with the pictures of `FILE`"}}, qualityFlags()...),
 		operands: []operand{{"CLIP", "the clip to describe"}},
 		examples: []example{
 			{"stampreel info express.srq", "all that is known of a clip"},
+			{"stampreel info express.srq --source express.gif", "how near the panel comes to the animation"},
 			{"stampreel info express.srq --json", "the same for a program, in SI units"},
 		},
 		results: true,
@@ -41,6 +50,15 @@ func runInfo(ctx context.Context, c *call) error {
 	facts, err := clipFactsOf(ctx, path, r)
 	if err != nil {
 		return err
+	}
+	if src := c.String("source"); src != "" {
+		s, err := pictureSettings(c)
+		if err != nil {
+			return err
+		}
+		if facts.Quality, err = qualityOf(ctx, r, src, s); err != nil {
+			return err
+		}
 	}
 	c.showClip(facts)
 	return c.console.JSON(facts)
@@ -80,6 +98,8 @@ type clipFacts struct {
 	SeekEntryBeats int64        `json:"seek_entry_beats"` // beats from one seek entry to the next
 	Need           []needPoint  `json:"need_curve"`
 	Header         headerFields `json:"header"`
+
+	Quality *qualityFacts `json:"to_the_source,omitempty"` // with --source
 
 	header  container.Header
 	noted   bool // the extension says how the clip was made
@@ -292,6 +312,9 @@ func (c *call) showClip(f *clipFacts) {
 	say("average rate", "%s", console.Rate(f.AverageRate))
 	say("memory", "%s to play in strips, %s to play whole beats", console.Memory(int64(h.StreamBytes)), console.Memory(int64(h.WholeBytes)))
 	say("seek table", "%s, an entry for every %s", console.Count(int64(h.SeekSectors), "sector", "sectors"), everyBeats(f.SeekEntryBeats))
+	if f.Quality != nil {
+		c.showQuality(f.Quality, h.Beats)
+	}
 	say("identity", "%s", h.Identity)
 	if f.noted {
 		text := flashText(&f.flashes)

@@ -73,20 +73,12 @@ func packingFlags() []cli.Flag {
 
 // packingSettings reads the packing flags.
 func packingSettings(c *call, player *playerfile.Player) (s fill.Settings, err error) {
+	if s, err = pictureSettings(c); err != nil {
+		return s, err
+	}
 	s.Player = player
-	if s.Fit, err = picture.ParseFit(c.String("fit")); err != nil {
-		return s, badChoice("fit", c.String("fit"), "whole", "cover", "stretch")
-	}
-	if text := c.String("crop"); text != "" {
-		if s.Crop, err = parseCrop(text); err != nil {
-			return s, err
-		}
-	}
 	if s.Bars = c.Bool("bars"); s.Bars && c.String("crop") != "" {
 		return s, usagef("--bars and --crop exclude each other")
-	}
-	if s.Background, err = parseColour(c.String("background")); err != nil {
-		return s, err
 	}
 	if text := c.String("dither"); text != "" {
 		d, err := picture.ParseDither(text)
@@ -94,15 +86,6 @@ func packingSettings(c *call, player *playerfile.Player) (s fill.Settings, err e
 			return s, badChoice("dither", text, namesOf(picture.Dithers())...)
 		}
 		s.Dither = &d
-	}
-	s.Tone = picture.Tone{Brightness: c.Float64("brightness"), Contrast: c.Float64("contrast"), Gamma: c.Float64("gamma"), Saturation: c.Float64("saturation")}
-	for _, v := range []struct {
-		flag   string
-		lo, hi float64
-	}{{"brightness", -1, 1}, {"contrast", 0, 4}, {"gamma", 0.2, 5}, {"saturation", 0, 4}} {
-		if x := c.Float64(v.flag); !(x >= v.lo && x <= v.hi) {
-			return s, usagef("--%s: %g is not from %g to %g", v.flag, x, v.lo, v.hi)
-		}
 	}
 	coding, ok := fill.Codings()[c.String("coding")]
 	if !ok {
@@ -118,16 +101,8 @@ func packingSettings(c *call, player *playerfile.Player) (s fill.Settings, err e
 	if r := s.Rate.Float(); r != 0 && (r < 1 || r > container.MaxBeatRate) {
 		return s, usagef("--rate: %s is not from 1 to %d pictures a second", c.String("rate"), container.MaxBeatRate)
 	}
-	for _, t := range []struct {
-		flag string
-		to   *source.Ratio
-	}{{"hold", &s.Hold}, {"from", &s.From}, {"to", &s.To}} {
-		if *t.to, err = parseTime(t.flag, c.String(t.flag)); err != nil {
-			return s, err
-		}
-	}
-	if c.IsSet("to") && s.To.Float() <= s.From.Float() {
-		return s, usagef("--to: %s is not after --from", c.String("to"))
+	if s.Hold, err = parseTime("hold", c.String("hold")); err != nil {
+		return s, err
 	}
 	if c.IsSet("hold") && s.Hold.Num == 0 {
 		return s, usagef("--hold: %s is not above 0", c.String("hold"))
@@ -159,6 +134,50 @@ func packingSettings(c *call, player *playerfile.Player) (s fill.Settings, err e
 	default:
 		return s, badChoice("sound-coding", coding, "pcm", container.IMAADPCM.String())
 	}
+	s.Workers = c.Int("workers")
+	switch {
+	case !c.IsSet("workers"):
+		s.Workers = runtime.GOMAXPROCS(0)
+	case s.Workers < 1 || s.Workers > 1024:
+		return s, usagef("--workers: %d is not from 1 to 1024", s.Workers)
+	}
+	return s, nil
+}
+
+// pictureSettings reads those of the packing flags that say what a picture is to be, but for
+// what only its packing needs.
+func pictureSettings(c *call) (s fill.Settings, err error) {
+	if s.Fit, err = picture.ParseFit(c.String("fit")); err != nil {
+		return s, badChoice("fit", c.String("fit"), "whole", "cover", "stretch")
+	}
+	if text := c.String("crop"); text != "" {
+		if s.Crop, err = parseCrop(text); err != nil {
+			return s, err
+		}
+	}
+	if s.Background, err = parseColour(c.String("background")); err != nil {
+		return s, err
+	}
+	s.Tone = picture.Tone{Brightness: c.Float64("brightness"), Contrast: c.Float64("contrast"), Gamma: c.Float64("gamma"), Saturation: c.Float64("saturation")}
+	for _, v := range []struct {
+		flag   string
+		lo, hi float64
+	}{{"brightness", -1, 1}, {"contrast", 0, 4}, {"gamma", 0.2, 5}, {"saturation", 0, 4}} {
+		if x := c.Float64(v.flag); !(x >= v.lo && x <= v.hi) {
+			return s, usagef("--%s: %g is not from %g to %g", v.flag, x, v.lo, v.hi)
+		}
+	}
+	for _, t := range []struct {
+		flag string
+		to   *source.Ratio
+	}{{"from", &s.From}, {"to", &s.To}} {
+		if *t.to, err = parseTime(t.flag, c.String(t.flag)); err != nil {
+			return s, err
+		}
+	}
+	if c.IsSet("to") && s.To.Float() <= s.From.Float() {
+		return s, usagef("--to: %s is not after --from", c.String("to"))
+	}
 	if text := c.String("matrix"); text != "" {
 		m, ok := map[string]picture.Matrix{"bt601": picture.BT601, "bt709": picture.BT709, "bt2020": picture.BT2020}[text]
 		if !ok {
@@ -172,13 +191,6 @@ func packingSettings(c *call, player *playerfile.Player) (s fill.Settings, err e
 			return s, badChoice("range", text, "limited", "full")
 		}
 		s.FullRange = &full
-	}
-	s.Workers = c.Int("workers")
-	switch {
-	case !c.IsSet("workers"):
-		s.Workers = runtime.GOMAXPROCS(0)
-	case s.Workers < 1 || s.Workers > 1024:
-		return s, usagef("--workers: %d is not from 1 to 1024", s.Workers)
 	}
 	return s, nil
 }

@@ -216,3 +216,19 @@ func yccTableFor(c Colour, close bool) (*yccTable, error) {
 	kept, _ := yccTables.LoadOrStore(key, t)
 	return kept.(*yccTable), nil
 }
+
+var srgbOf16 = sync.OnceValue(func() *[65536]float64 {
+	var t [65536]float64
+	for v := range t {
+		t[v] = 255 * srgbEncode(float64(v)/65535)
+	}
+	return &t
+})
+
+// Codes writes the picture as sRGB codes, 0 to 255, not rounded; dst has W*H*3 values.
+func (l *Linear) Codes(dst []float64) {
+	codes := srgbOf16()
+	for i, v := range l.Pix {
+		dst[i] = codes[v]
+	}
+}

@@ -1,0 +1,102 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"math"
+
+	"github.com/urfave/cli/v2"
+
+	"example.org/stampreel/cmd/stampreel/internal/console"
+	"example.org/stampreel/cmd/stampreel/internal/fill"
+	"example.org/stampreel/container"
+	"example.org/stampreel/transcode/picture"
+	"example.org/stampreel/transcode/quality"
+)
+
+// qualityFlags are those of pack that say what a clip's picture was to be.
+func qualityFlags() (flags []cli.Flag) {
+	of := map[string]bool{"fit": true, "crop": true, "background": true, "brightness": true, "contrast": true, "gamma": true, "saturation": true, "from": true, "to": true, "matrix": true, "range": true}
+	for _, f := range packingFlags() {
+		if of[f.Names()[0]] {
+			flags = append(flags, f)
+		}
+	}
+	return flags
+}
+
+// qualityFacts is what --json says of how near a clip comes to its source.
+type qualityFacts struct {
+	Beats int64   `json:"beats_compared"`
+	PSNR  float64 `json:"psnr_db"`       // of the mean error of all beats
+	Worst float64 `json:"psnr_worst_db"` // of a beat
+	SSIM  float64 `json:"ssim"`          // mean
+	Least float64 `json:"ssim_worst"`
+	At    float64 `json:"worst_at_s"` // of the least SSIM
+}
+
+var errEnough = errors.New("enough")
+
+// qualityOf holds what a clip's panel shows against the pictures of its source, scaled but
+// not yet cut to the panel's levels. The source is packed in thought with the clip's rate,
+// size and format and the settings given.
+func qualityOf(ctx context.Context, r *container.Reader, src string, s fill.Settings) (*qualityFacts, error) {
+	h := r.Header()
+	up := uprightSize(&h)
+	meter := quality.NewMeter(up.Width, up.Height)
+	n := 3 * up.Width * up.Height
+	ideal, shown := make([]float64, n), make([]float64, n)
+	panel := container.NewPanel(&h)
+	var b container.Beat
+	q := &qualityFacts{Least: 1}
+	var wrong, similar, worst float64
+	beat := int64(h.FirstBeat)
+	end := beat + int64(h.Beats)
+	err := s.Ideals(ctx, src, &h, func(first, beats int64, l *picture.Linear) error {
+		if first >= end {
+			return errEnough
+		}
+		if first+beats <= beat {
+			return nil
+		}
+		l.Codes(ideal)
+		for ; beat < min(first+beats, end); beat++ {
+			if err := r.Show(uint32(beat), panel, &b); err != nil {
+				return err
+			}
+			img, err := uprightPicture(&h, panel.Pixels)
+			if err != nil {
+				return err
+			}
+			for i, at := 0, 0; i < n; i, at = i+3, at+4 {
+				shown[i], shown[i+1], shown[i+2] = float64(img.Pix[at]), float64(img.Pix[at+1]), float64(img.Pix[at+2])
+			}
+			score := meter.Compare(ideal, shown)
+			wrong, similar, worst = wrong+score.MSE, similar+score.SSIM, max(worst, score.MSE)
+			if q.Beats++; score.SSIM < q.Least {
+				q.Least, q.At = score.SSIM, container.BeatTime(h.Rate(), uint32(beat)).Seconds()
+			}
+		}
+		return nil
+	})
+	if err != nil && !errors.Is(err, errEnough) {
+		return nil, err
+	}
+	if q.Beats == 0 {
+		return nil, fmt.Errorf("%s: no picture of it lies where the clip has one", src)
+	}
+	// A perfect picture has no error to take a logarithm of.
+	psnr := func(mse float64) float64 { return min(quality.Score{MSE: mse}.PSNR(), 99) }
+	q.PSNR, q.SSIM, q.Worst = psnr(wrong/float64(q.Beats)), similar/float64(q.Beats), psnr(worst)
+	return q, nil
+}
+
+// showQuality writes it for a person.
+func (c *call) showQuality(q *qualityFacts, beats uint32) {
+	compared := ""
+	if q.Beats < int64(beats) {
+		compared = fmt.Sprintf(", of %d beats", q.Beats)
+	}
+	c.console.Result("%-14sPSNR %.1f dB, worst %.1f dB; SSIM %.3f, worst %.3f at %s%s", "to the source", q.PSNR, q.Worst, q.SSIM, q.Least, console.Duration(seconds(math.Max(q.At, 0))), compared)
+}
