@@ -10,6 +10,7 @@ import (
 
 	"example.org/stampreel/cmd/stampreel/internal/console"
 	"example.org/stampreel/cmd/stampreel/internal/fill"
+	"example.org/stampreel/cmd/stampreel/internal/viewer"
 	"example.org/stampreel/container"
 	"example.org/stampreel/transcode/picture"
 	"example.org/stampreel/transcode/quality"
@@ -65,7 +66,7 @@ func qualityOf(ctx context.Context, r *container.Reader, src string, s fill.Sett
 			if err := r.Show(uint32(beat), panel, &b); err != nil {
 				return err
 			}
-			img, err := uprightPicture(&h, panel.Pixels)
+			img, err := viewer.Picture(&h, panel.Pixels)
 			if err != nil {
 				return err
 			}
