@@ -166,26 +166,34 @@ func TestInverseTransformIsWithinIEEE1180(t *testing.T) {
 	}
 }
 
+// cosines is the matrix of FORMAT.md: cos((2x+1)uπ/16), which is ± one of eight.
+func cosines() (c [8][8]int64) {
+	a := [8]int64{8192, a1, a2, a3, 8192, a5, a6, a7}
+	for x := range 8 {
+		for u := range 8 {
+			k, sign := (2*x+1)*u%32, int64(1)
+			if k > 16 {
+				k = 32 - k
+			}
+			if k > 8 {
+				k, sign = 16-k, -1
+			}
+			if k < 8 {
+				c[x][u] = sign * a[k]
+			}
+		}
+	}
+	return c
+}
+
 // wideInverse is the text of FORMAT.md, sum by sum, in 64 bits.
 func wideInverse(c *[64]int32) (out [64]uint8) {
-	a := [8]int64{8192, a1, a2, a3, 8192, a5, a6, a7}
+	matrix := cosines()
 	one := func(s [8]int64, shift int) (out [8]int64) {
 		for x := range 8 {
 			sum := int64(0)
 			for u := range 8 {
-				// cos((2x+1)uπ/16) is ± one of the eight.
-				k := (2*x + 1) * u % 32
-				sign := int64(1)
-				if k > 16 {
-					k = 32 - k
-				}
-				if k > 8 {
-					k, sign = 16-k, -1
-				}
-				if k == 8 {
-					sign, k = 0, 0
-				}
-				sum += s[u] * sign * a[k]
+				sum += matrix[x][u] * s[u]
 			}
 			out[x] = (sum + 1<<(shift-1)) >> shift
 		}
