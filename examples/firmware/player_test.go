@@ -14,6 +14,7 @@ import (
 	"os"
 	"os/exec"
 	"path/filepath"
+	"slices"
 	"strings"
 	"testing"
 
@@ -69,6 +70,10 @@ func play(t *testing.T, program, way string, rate int, files ...[]byte) (r resul
 	panel, wav := filepath.Join(dir, "panel.raw"), filepath.Join(dir, "sound.wav")
 	args := append(append([]string{"-rate", fmt.Sprint(rate)}, strings.Fields(way)...), panel, wav)
 	for i, f := range files {
+		if f == nil { // another clip follows
+			args = append(args, "+")
+			continue
+		}
 		path := filepath.Join(dir, fmt.Sprintf("clip%d.srq", i))
 		if err := os.WriteFile(path, f, 0o644); err != nil {
 			t.Fatal(err)
@@ -511,4 +516,81 @@ func TestThePlayerCompilesEverywhere(t *testing.T) {
 			t.Fatalf("arm-none-eabi-gcc %v: %v\n%s", args, err, text)
 		}
 	})
+}
+
+// TestThePlayerLoopsGoesAndStops plays on the PC, where the compiler looks at every access, what
+// a remote control asks for: a loop, another place, the end; and clips one after the other.
+func TestThePlayerLoopsGoesAndStops(t *testing.T) {
+	program := build(t, "gcc", sanitized...)
+	for _, coding := range []container.SoundCoding{container.NoSound, container.U8, container.IMAADPCM} {
+		s := station()
+		s.SoundCoding, s.Loops = coding, true
+		if coding == container.NoSound {
+			s.Channels, s.SampleRate, s.SoundLead = 0, container.Ratio{}, 0
+		}
+		const beats = 18
+		first, second := clip(t, s, strings.Repeat("RT-KRT-TT", 2))[0], clip(t, s, "KT-TRT")[0]
+		panel, samples := want(t, first)
+		nextPanel, nextSamples := want(t, second)
+		frame := len(panel) / beats
+		for _, way := range []string{"strips", "whole"} {
+			name := fmt.Sprintf("%v in %s", coding, way)
+			// Two and a half times: the beat that begins when it is told to stop may still be drawn, and
+			// of the sound some has not gone yet.
+			r := play(t, program, "-loop on -stop 45 "+way, 0, first)
+			long, wave := append(append(bytes.Clone(panel), panel...), panel...), append(append(bytes.Clone(samples), samples...), samples...)
+			if r.err != 0 || r.late+r.lost+r.gaps != 0 || r.beats < 45 || r.beats > 46 || !bytes.HasPrefix(long, r.panel) || !bytes.HasPrefix(wave, r.wav[44:]) ||
+				len(r.wav)-44 < len(wave)*44/54-20 {
+				t.Errorf("%s, a loop: %+v", name, brief(r))
+			}
+			// At 0.2 s beat 5 plays, whose key beat is 4.
+			r = play(t, program, "-go 12:200 "+way, 0, first)
+			got := r.panel
+			if before := 12; r.beats == 13+14 {
+				got = append(bytes.Clone(got[:before*frame]), got[(before+1)*frame:]...) // beat 12 was drawn before it looked
+			} else if r.beats != 12+14 {
+				t.Errorf("%s, a seek: %+v", name, brief(r))
+				continue
+			}
+			if r.err != 0 || r.late+r.lost+r.gaps != 0 || !bytes.Equal(got, append(bytes.Clone(panel[:12*frame]), panel[4*frame:]...)) {
+				t.Errorf("%s, a seek: %+v, or other pictures", name, brief(r))
+			}
+			// Clips one after the other are one row of pictures and of samples.
+			r = play(t, program, way, 0, first, nil, second, nil, first)
+			if r.err != 0 || r.late+r.lost+r.gaps != 0 || !bytes.Equal(r.panel, slices.Concat(panel, nextPanel, panel)) || !bytes.Equal(r.wav[44:], slices.Concat(samples, nextSamples, samples)) {
+				t.Errorf("%s, one after the other: %+v, or others", name, brief(r))
+			}
+		}
+	}
+}
+
+// TestDamageAndCommandsNeverHangThePlayer is the same with damaged clips, at seeded moments.
+func TestDamageAndCommandsNeverHangThePlayer(t *testing.T) {
+	program := build(t, "gcc", sanitized...)
+	s := station()
+	s.SoundCoding, s.Loops = container.IMAADPCM, true
+	data := clip(t, s, strings.Repeat("RRR-RKTT-T", 8))[0]
+	rng := rand.New(rand.NewPCG(12, 12))
+	beats, bad := 0, 0
+	for range 60 {
+		files := [][]byte{bytes.Clone(data), nil, bytes.Clone(data)}
+		for _, f := range files {
+			for range rng.IntN(3) * min(1, len(f)) {
+				f[rng.IntN(len(f)/container.SectorBytes)*container.SectorBytes+rng.IntN(40)] ^= byte(1 + rng.IntN(255))
+			}
+		}
+		way := fmt.Sprintf("-loop %s -go %d:%d -stop %d %s", []string{"on", "off"}[rng.IntN(2)], rng.IntN(60), rng.IntN(4000), 60+rng.IntN(60), []string{"strips", "whole"}[rng.IntN(2)])
+		r := play(t, program, way, rng.IntN(2)*(20000+rng.IntN(100000)), files...)
+		beats += r.beats
+		bad += r.lost + r.late - r.err
+	}
+	if beats < 60*20 || bad == 0 {
+		t.Errorf("%d beats, %d of them damaged or late: too few to say much", beats, bad)
+	}
+}
+
+// brief leaves out what is long.
+func brief(r result) result {
+	r.panel, r.wav = nil, nil
+	return r
 }

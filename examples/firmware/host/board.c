@@ -114,7 +114,15 @@ void panel_write(const uint8_t *bytes, uint32_t count)
     if (windowAt == all) show_window();
 }
 
-void board_begins(uint32_t number) { (void)number; }
+static uint32_t begun, stopAt = 0xFFFFFFFFu, goAt = 0xFFFFFFFFu, goTo; /* beats, beats, milliseconds */
+
+void board_begins(uint32_t number)
+{
+    (void)number;
+    if (begun == stopAt) player_stop();
+    if (begun == goAt) player_seek(goTo);
+    begun++;
+}
 
 void board_beat(uint32_t number)
 {
@@ -131,10 +139,17 @@ void board_start(void)
 
 void board_stop(void) { running = 0; }
 
+/* The clips: their parts one after the other, and behind each clip one that has no file. */
+static player_file clips[1000];
+static uint32_t clipAt;
+
 uint32_t board_next(const player_file **files)
 {
-    (void)files;
-    return 0;
+    uint32_t count = 0;
+    *files = clips + clipAt;
+    while (clips[clipAt + count].file) count++;
+    if (count) clipAt += count + 1;
+    return count;
 }
 
 void board_opened(void) {}
@@ -189,7 +204,7 @@ static void wav_header(void)
 
 int main(int argc, char **argv)
 {
-    player_file files[1000];
+    const player_file *files;
     const player_facts *f = player_about();
     uint32_t count = 0;
     int32_t error;
@@ -197,24 +212,35 @@ int main(int argc, char **argv)
     for (; argc > 2 && argv[1][0] == '-'; argv += 2, argc -= 2) {
         if (strcmp(argv[1], "-rate") == 0) bytesPerSecond = strtod(argv[2], NULL);
         else if (strcmp(argv[1], "-from") == 0) player_from((uint32_t)strtoul(argv[2], NULL, 10));
+        else if (strcmp(argv[1], "-loop") == 0) player_loop(strcmp(argv[2], "on") == 0);
+        else if (strcmp(argv[1], "-stop") == 0) stopAt = (uint32_t)strtoul(argv[2], NULL, 10);
+        else if (strcmp(argv[1], "-go") == 0 && strchr(argv[2], ':')) {
+            goAt = (uint32_t)strtoul(argv[2], NULL, 10);
+            goTo = (uint32_t)strtoul(strchr(argv[2], ':') + 1, NULL, 10);
+        }
         else break;
     }
     whole = argc > 1 && strcmp(argv[1], "whole") == 0;
-    if (argc < 5 || argc > 1004 || (!whole && strcmp(argv[1], "strips"))) {
-        fputs("usage: player [-rate BYTES_A_SECOND] [-from MILLISECONDS] strips|whole PANEL SOUND.wav CLIP [PART ...]\n", stderr);
+    if (argc < 5 || argc > 1002 || (!whole && strcmp(argv[1], "strips"))) {
+        fputs("usage: player [-rate BYTES_A_SECOND] [-from MILLISECONDS] [-loop on] [-stop BEATS] [-go BEATS:MILLISECONDS]\n"
+              "              strips|whole PANEL SOUND.wav CLIP [PART ...] [+ CLIP ...]\n", stderr);
         return 2;
     }
     for (; (int)count + 4 < argc; count++) {
-        FILE *clip = fopen(argv[4 + count], "rb");
-        long size = clip && fseek(clip, 0, SEEK_END) == 0 ? ftell(clip) : -1;
+        FILE *clip;
+        long size;
+        if (strcmp(argv[4 + count], "+") == 0) continue;
+        clip = fopen(argv[4 + count], "rb");
+        size = clip && fseek(clip, 0, SEEK_END) == 0 ? ftell(clip) : -1;
         if (size < 0) fail("cannot open a clip");
-        files[count].file = clip;
-        files[count].bytes = (unsigned long)size > 0xFFFFFFFEu ? 0xFFFFFFFEu : (uint32_t)size;
+        clips[count].file = clip;
+        clips[count].bytes = (unsigned long)size > 0xFFFFFFFEu ? 0xFFFFFFFEu : (uint32_t)size;
     }
     panelFile = fopen(argv[2], "wb");
     soundFile = fopen(argv[3], "wb");
     if (panelFile == NULL || soundFile == NULL) fail("cannot open the files to write");
     wav_header();
+    count = board_next(&files);
     error = whole ? player_whole(files, count) : player_strips(files, count);
     wav_header();
     if (fclose(panelFile) || fclose(soundFile)) fail("cannot write");

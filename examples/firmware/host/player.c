@@ -33,8 +33,10 @@ static stampreel_clock sounding; /* stands behind the beat whose sound goes out,
 static uint32_t soundLeft;       /* ... which has so many samples to come */
 static volatile int ended;       /* nothing more comes: what is not there is not missing */
 
-/* The clip that follows without a gap: its sound begins at byte joint of the ring. */
-static volatile int joining;
+/* A clip's last beat is over at sample endAt; sound that is held beyond, of a clip that could
+   loop, is dropped. joining: the sound of the clip that follows begins at byte joint of the ring. */
+static volatile int ending, joining;
+static volatile uint32_t endAt;
 static uint32_t joint;
 static stampreel_sound nextDecoder;
 static stampreel_clock nextSounding;
@@ -62,16 +64,21 @@ static void sound_put(const uint8_t *bytes, uint32_t count) /* bytes NULL: silen
 
 uint32_t player_samples(int16_t *out, uint32_t samples, int *beatOver)
 {
-    uint32_t at, bytes, made;
+    uint32_t at, bytes, made, asked = samples;
     *beatOver = 0;
-    if (joining && soundTaken == joint) {
+    if (joining && ((int32_t)(played - endAt) >= 0 || soundTaken == joint)) {
+        if ((int32_t)(played - endAt) < 0) played = endAt; /* of a damaged clip, some is not there */
+        soundTaken = joint;
         decoder = nextDecoder;
         sounding = nextSounding;
-        joining = 0;
+        soundLeft = 0;
+        joining = ending = 0;
     }
     while (soundLeft == 0) soundLeft = stampreel_clock_step(&sounding);
+    if (ending && samples > endAt - played) samples = (int32_t)(endAt - played) > 0 ? endAt - played : 0;
     if (samples > soundLeft) samples = soundLeft;
-    do { /* twice where the ring's edge is in the way */
+    made = 0;
+    if (samples) do { /* twice where the ring's edge is in the way */
         at = soundTaken % SOUND_BYTES;
         bytes = (joining ? joint : soundPut) - soundTaken;
         if (bytes > SOUND_BYTES - at) bytes = SOUND_BYTES - at;
@@ -81,7 +88,7 @@ uint32_t player_samples(int16_t *out, uint32_t samples, int *beatOver)
     played += made;
     soundLeft -= made;
     *beatOver = made && soundLeft == 0;
-    if (made == 0 && !ended) facts.gaps += samples; /* the clock of the clip stands */
+    if (made == 0 && !ended) facts.gaps += asked; /* the clock of the clip stands */
     return made;
 }
 
@@ -114,7 +121,7 @@ static void prepare(uint32_t beat)
     stampreel_sound_start(&decoder, c, beat);
     if (c->soundCoding) stampreel_clock_start(&sounding, c, c->sampleRateNum, c->sampleRateDen, beat);
     soundTaken = soundLeft = played = due = run = 0;
-    started = seeking = joining = 0;
+    started = seeking = joining = ending = 0;
     facts.first = beat;
 }
 
@@ -149,6 +156,8 @@ static void opened(const uint8_t *sector0)
             stampreel_clock_start(&nextSounding, c, c->sampleRateNum, c->sampleRateDen, c->firstBeat);
             joint = soundPut;
             joining = 1;
+        } else {
+            ending = 0;
         }
         facts.first = c->firstBeat;
         return;
@@ -192,7 +201,7 @@ static void begin(const player_file *files, uint32_t count)
 {
     static const player_facts none;
     facts = none;
-    started = seeking = joining = ended = 0;
+    started = seeking = joining = ending = ended = 0;
     run = 0;
     wish = NOTHING;
     open_clip(files, count);
@@ -306,6 +315,15 @@ static int went_on(void)
     return 1;
 }
 
+/* At the end of a clip: no sound goes out beyond it. Where some has, because the last beat came
+   late, the clip is longer by that. */
+static void end_sound(void)
+{
+    endAt = due;
+    ending = 1;
+    if (started && reader.clip.soundCoding && (int32_t)(played - due) > 0) due = endAt = played;
+}
+
 /* At the end of a file: whether another follows, a part or a clip. It is read while
    the last beat of this one still plays. */
 static int followed(void)
@@ -318,12 +336,14 @@ static int followed(void)
     }
     if (!started && run) start(); /* all of it was in memory */
     count = wish == STOP ? 0 : board_next(&files);
+    if (count) end_sound();
     if (count) open_clip(files, count);
     return count != 0;
 }
 
 static void finish(void)
 {
+    end_sound();
     ended = 1;
     if (started) wait_until(due);
     board_stop();
