@@ -18,23 +18,33 @@ import (
 func previewCommand() *command {
 	return &command{
 		name: "preview", group: "Looking at clips",
-		short: "see what was packed",
-		about: "Draws a contact sheet: frames from all along a clip as the panel shows them, " +
-			"upright, each pixel as a square of whole screen pixels, with their times. The " +
+		short: "see and hear what was packed",
+		about: "Shows clips on a page in a browser, and prints its address: the pixels of the panel and " +
+			"the samples of the DAC as they were packed, the bytes of each beat, and which pictures " +
+			"would be late and where the sound would have gaps with the card wired in one way or " +
+			"another, played as it would look and sound. The page comes from this program and is for " +
+			"this machine alone: whoever has its address can see these clips, and nothing else. It " +
+			"ends when the page is closed, or with Ctrl-C.\n\n" +
+			"With --sheet it draws a contact sheet instead: frames from all along a clip as the panel " +
+			"shows them, upright, each pixel as a square of whole screen pixels, with their times. The " +
 			"sheet of a folder has a row for each of its clips. What is seen is read back " +
 			"from the clip, not made again from the source.",
-		operands: []operand{{"CLIP|FOLDER", "a clip, or a folder of clips"}},
+		operands: []operand{{"CLIP|FOLDER", "a clip, a folder of clips (a card), or the image of a card"}},
 		flags: []cli.Flag{
-			&cli.StringFlag{Name: "sheet", Usage: "draw the contact sheet as a PNG picture, `FILE`"},
-			&cli.IntFlag{Name: "frames", Usage: "how many frames of each clip", DefaultText: "12 of a clip, 6 of each clip of a folder"},
+			&cli.BoolFlag{Name: "open", Usage: "open the page in the browser"},
+			&cli.BoolFlag{Name: "keep", Usage: "go on when the page is closed, until Ctrl-C"},
+			&cli.StringFlag{Name: "sheet", Usage: "draw a contact sheet as a PNG picture, `FILE`"},
+			&cli.IntFlag{Name: "frames", Usage: "how many frames of each clip on the sheet", DefaultText: "12 of a clip, 6 of each clip of a folder"},
 		},
 		examples: []example{
+			{"stampreel preview express.srq --open", "see and hear a clip"},
+			{"stampreel preview /media/card --player player.yaml", "all clips of a card, on your player"},
 			{"stampreel preview express.srq --sheet express.png", "twelve frames of a clip"},
 			{"stampreel preview card/ --sheet card.png", "a row of six frames for each clip of a card"},
 			{"stampreel preview film.srq --frames 60 --sheet film.png", "a closer look"},
 		},
-		results: true,
-		run:     runPreview,
+		results: true, player: true,
+		run: runPreview,
 	}
 }
 
@@ -54,8 +64,12 @@ func runPreview(ctx context.Context, c *call) error {
 	folder := isFolder(operand) || fill.IsFolderInImage(operand)
 	frames := c.Int("frames")
 	switch {
+	case file == "" && c.IsSet("frames"):
+		return usagef("--frames is about a sheet").try("stampreel preview %s --frames %d --sheet FILE.png", console.Name(operand), frames)
 	case file == "":
-		return usagef("preview needs --sheet").try("stampreel preview %s --sheet FILE.png", console.Name(operand))
+		return c.showPage(ctx, operand, folder)
+	case c.Bool("open") || c.Bool("keep"):
+		return usagef("--sheet draws a file and shows no page").try("without --open and --keep")
 	case !strings.EqualFold(filepath.Ext(file), ".png"):
 		return usagef("--sheet: %s: a sheet is a PNG picture", file).try("--sheet %s.png", strings.TrimSuffix(file, filepath.Ext(file)))
 	case !c.IsSet("frames") && folder:

@@ -71,6 +71,7 @@ type facts struct {
 	SampleDen  uint32 `json:"sample_rate_den"`
 	SampleBits int    `json:"sample_bits"` // of the samples that sound gives
 	Lead       uint16 `json:"sound_lead"`  // beats
+	Flashes    string `json:"flashes"`     // what may harm people; "" for nothing
 }
 
 func factsOf(h *container.Header) *facts {
@@ -104,8 +105,8 @@ type beats struct {
 	Bytes   []int64  `json:"bytes"`   // of the whole beat; 0 where its header cannot be read
 	Frame   []uint32 `json:"frame_bytes"`
 	Sound   []uint32 `json:"sound_bytes"` // stored in it, to be heard the lead later
-	Coding  []uint8  `json:"coding"`
-	Key     []uint8  `json:"key"` // 1 for key beats
+	Coding  []int    `json:"coding"`
+	Key     []int    `json:"key"` // 1 for key beats
 	Damaged []damage `json:"damaged"`
 }
 
@@ -129,13 +130,13 @@ func (s *Server) serveBeats(w http.ResponseWriter, r *http.Request, o *opened) e
 			}
 			head = container.Beat{}
 		}
-		key := uint8(0)
+		key := 0
 		if head.Key() {
 			key = 1
 		}
 		b.Bytes = append(b.Bytes, int64(head.Sectors)*container.SectorBytes)
 		b.Frame, b.Sound = append(b.Frame, head.FrameBytes), append(b.Sound, head.SoundBytes)
-		b.Coding, b.Key = append(b.Coding, uint8(head.FrameCoding)), append(b.Key, key)
+		b.Coding, b.Key = append(b.Coding, int(head.FrameCoding)), append(b.Key, key)
 	}
 	return answer(w, b)
 }

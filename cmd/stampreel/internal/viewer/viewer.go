@@ -38,6 +38,7 @@ import (
 
 	"example.org/stampreel/budget/playerfile"
 	"example.org/stampreel/cmd/stampreel/internal/fill"
+	"example.org/stampreel/container"
 )
 
 //go:embed page
@@ -56,6 +57,7 @@ const mostOpen = 4
 type Server struct {
 	clips  []Clip
 	player *playerfile.Player
+	flash  func(*container.Header) string
 	token  string
 	host   string // address and port, as a browser names it
 	listen net.Listener
@@ -68,13 +70,14 @@ type Server struct {
 }
 
 // New listens at a port of 127.0.0.1 that the system picks. Nothing is answered
-// before [Server.Serve].
-func New(clips []Clip, player *playerfile.Player) (*Server, error) {
+// before [Server.Serve]. flash says what flashes in a clip, as it was noted when
+// it was packed, "" for nothing to worry about.
+func New(clips []Clip, player *playerfile.Player, flash func(*container.Header) string) (*Server, error) {
 	listen, err := net.Listen("tcp", "127.0.0.1:0")
 	if err != nil {
 		return nil, fmt.Errorf("the page needs a port of this machine: %w", err)
 	}
-	s := &Server{clips: clips, player: player, token: rand.Text(), host: listen.Addr().String(), listen: listen}
+	s := &Server{clips: clips, player: player, flash: flash, token: rand.Text(), host: listen.Addr().String(), listen: listen}
 	s.pages.changed = make(chan struct{}, 1)
 	s.http = &http.Server{
 		Handler:           s.guard(s.routes()),
@@ -231,6 +234,7 @@ func (s *Server) serveClips(w http.ResponseWriter, r *http.Request) {
 		} else {
 			h := reader.Header()
 			item.Facts = factsOf(&h)
+			item.Facts.Flashes = s.flash(&h)
 			f.Close()
 		}
 		list.Clips = append(list.Clips, item)

@@ -26,6 +26,8 @@ import (
 	"example.org/stampreel/container/sample"
 )
 
+func noFlashes(*container.Header) string { return "" }
+
 // served starts a server of some clips on a built-in player, which ends with the test.
 func served(t *testing.T, player string, paths ...string) *Server {
 	t.Helper()
@@ -37,7 +39,7 @@ func served(t *testing.T, player string, paths ...string) *Server {
 	for _, path := range paths {
 		clips = append(clips, Clip{Name: filepath.Base(path), Path: path})
 	}
-	s, err := New(clips, p)
+	s, err := New(clips, p, noFlashes)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -491,7 +493,7 @@ func TestTheServerEndsSomeTimeAfterThePageIsClosed(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	s, err := New([]Clip{{Name: "film", Path: whole}}, p)
+	s, err := New([]Clip{{Name: "film", Path: whole}}, p, noFlashes)
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -1,0 +1,92 @@
+package main
+
+import (
+	"context"
+	"fmt"
+	"os/exec"
+	"path/filepath"
+	"runtime"
+
+	"example.org/stampreel/cmd/stampreel/internal/console"
+	"example.org/stampreel/cmd/stampreel/internal/fill"
+	"example.org/stampreel/cmd/stampreel/internal/viewer"
+	"example.org/stampreel/container"
+)
+
+// shownPage is what preview says of its page.
+type shownPage struct {
+	Address string   `json:"address"`
+	Clips   []string `json:"clips"`
+}
+
+// showPage serves the page of a clip, or of those of a folder, until it is closed.
+func (c *call) showPage(ctx context.Context, operand string, folder bool) error {
+	paths := []string{operand}
+	if folder {
+		var err error
+		if paths, err = clipsIn(ctx, paths); err != nil {
+			return err
+		}
+	} else { // of a folder the page tells which clips cannot be read
+		_, f, err := openClip(operand)
+		if err != nil {
+			return err
+		}
+		f.Close()
+	}
+	player, err := c.player(folderOf(operand))
+	if err != nil {
+		return err
+	}
+	var clips []viewer.Clip
+	for _, path := range paths {
+		name := filepath.Base(path)
+		if rel, err := filepath.Rel(operand, path); err == nil && folder {
+			name = filepath.ToSlash(rel)
+		}
+		clips = append(clips, viewer.Clip{Name: console.Name(name), Path: path})
+	}
+	server, err := viewer.New(clips, player, func(h *container.Header) string {
+		_, flashes, _, _ := fill.HowMade(h)
+		return flashText(&flashes)
+	})
+	if err != nil {
+		return err
+	}
+	c.console.Result("%s", server.Address())
+	if err := c.console.JSON(shownPage{server.Address(), paths}); err != nil {
+		return err
+	}
+	if c.Bool("keep") {
+		c.console.Note("Ctrl-C ends it")
+	} else {
+		c.console.Note("it ends when the page is closed, or with Ctrl-C")
+	}
+	if c.Bool("open") {
+		if err := openBrowser(server.Address()); err != nil {
+			c.console.Warn("the browser could not be started (%v); the address can be opened by hand", err)
+		}
+	}
+	return server.Serve(ctx, c.Bool("keep"))
+}
+
+// openBrowser has the system open an address.
+func openBrowser(address string) error {
+	program := []string{"xdg-open"}
+	switch runtime.GOOS {
+	case "darwin":
+		program = []string{"open"}
+	case "windows":
+		program = []string{"rundll32", "url.dll,FileProtocolHandler"}
+	}
+	path, err := exec.LookPath(program[0])
+	if err != nil {
+		return fmt.Errorf("%s is not installed", program[0])
+	}
+	cmd := exec.Command(path, append(program[1:], address)...)
+	if err := cmd.Start(); err != nil {
+		return err
+	}
+	go cmd.Wait() // nobody waits for a browser
+	return nil
+}

@@ -1,0 +1,440 @@
+package main
+
+import (
+	"bytes"
+	"context"
+	"encoding/base64"
+	"fmt"
+	"image"
+	"image/draw"
+	"io"
+	"math/rand/v2"
+	"net/http"
+	"os"
+	"os/exec"
+	"path/filepath"
+	"regexp"
+	"strings"
+	"testing"
+	"time"
+
+	"github.com/chromedp/cdproto/emulation"
+	"github.com/chromedp/chromedp"
+	"github.com/chromedp/chromedp/kb"
+
+	"example.org/stampreel/cmd/stampreel/internal/console"
+	"example.org/stampreel/container"
+	"example.org/stampreel/container/pixel"
+)
+
+// ran runs a command line and returns its standard output.
+func ran(t *testing.T, args ...string) string {
+	t.Helper()
+	var out, errs bytes.Buffer
+	if code := run(context.Background(), newRoot(commands()), args, strings.NewReader(""), console.New(console.Options{Stdout: &out, Stderr: &errs})); code != 0 {
+		t.Fatalf("stampreel %s: exit code %d\n%s", strings.Join(args, " "), code, errs.String())
+	}
+	return out.String()
+}
+
+// served runs preview on something until the test ends and returns the address
+// that it prints.
+func served(t *testing.T, args ...string) string {
+	t.Helper()
+	ctx, stop := context.WithCancel(context.Background())
+	printed, out := io.Pipe()
+	ended := make(chan int, 1)
+	go func() {
+		con := console.New(console.Options{Stdout: out, Stderr: io.Discard})
+		ended <- run(ctx, newRoot(commands()), append([]string{"preview"}, args...), strings.NewReader(""), con)
+		out.Close()
+	}()
+	t.Cleanup(func() {
+		stop()
+		printed.Close()
+		<-ended
+	})
+	line := make([]byte, 200)
+	n, err := printed.Read(line)
+	address := strings.TrimSpace(string(line[:n]))
+	if err != nil || !regexp.MustCompile(`^http://127\.0\.0\.1:\d+/[A-Z2-7]{26}/$`).MatchString(address) {
+		t.Fatalf("preview prints %q, %v; want an address of this machine with a token", address, err)
+	}
+	return address
+}
+
+// page is a page in Debian's Chromium. Whatever goes wrong in its scripts fails
+// the test.
+type page struct {
+	t   *testing.T
+	ctx context.Context
+}
+
+func opened(t *testing.T, address string) *page {
+	t.Helper()
+	if _, err := exec.LookPath("chromium"); err != nil {
+		missing(t, "chromium")
+	}
+	ctx, stop := context.WithTimeout(context.Background(), 2*time.Minute)
+	t.Cleanup(stop)
+	ctx, stop = chromedp.NewExecAllocator(ctx, append(chromedp.DefaultExecAllocatorOptions[:], chromedp.DisableGPU)...)
+	t.Cleanup(stop)
+	ctx, stop = chromedp.NewContext(ctx, chromedp.WithBrowserOption(chromedp.WithConsolef(func(format string, args ...any) {
+		if text := fmt.Sprintf(format, args...); strings.Contains(strings.ToLower(text), "error") {
+			t.Errorf("the page says: %s", text)
+		}
+	})))
+	t.Cleanup(stop)
+	p := &page{t, ctx}
+	p.do(chromedp.EmulateViewport(1280, 1000), chromedp.Navigate(address))
+	p.until("document.querySelector('#picture').dataset.beat === '0'")
+	return p
+}
+
+func (p *page) do(steps ...chromedp.Action[chromedp.Void]) {
+	p.t.Helper()
+	if err := chromedp.Do(p.ctx, steps...); err != nil {
+		p.t.Fatalf("chromium: %v", err)
+	}
+}
+
+func value[T any](p *page, script string) T {
+	p.t.Helper()
+	v, err := chromedp.Run(p.ctx, chromedp.Evaluate[T](script, chromedp.EvalAwaitPromise))
+	if err != nil {
+		p.t.Fatalf("chromium: %s: %v", script, err)
+	}
+	return v
+}
+
+// until waits for something to be so.
+func (p *page) until(condition string) {
+	p.t.Helper()
+	ctx, stop := context.WithTimeout(p.ctx, 20*time.Second)
+	defer stop()
+	for {
+		v, err := chromedp.Run(ctx, chromedp.Evaluate[bool](condition))
+		if err == nil && v {
+			return
+		}
+		if ctx.Err() != nil {
+			state, _ := chromedp.Run(p.ctx, chromedp.Evaluate[string]("document.body.innerText"))
+			p.t.Fatalf("chromium: %s is never so (%v)\n%s", condition, err, state)
+		}
+		time.Sleep(10 * time.Millisecond)
+	}
+}
+
+func (p *page) key(keys string) {
+	p.t.Helper()
+	p.do(chromedp.KeyEvent(keys))
+}
+
+// beat waits until the canvas shows a beat.
+func (p *page) beat(n int) {
+	p.t.Helper()
+	p.until(fmt.Sprintf("document.querySelector('#picture').dataset.beat === '%d'", n))
+}
+
+// canvas is what stands on it.
+func (p *page) canvas() *image.NRGBA {
+	p.t.Helper()
+	text := value[string](p, `(() => {
+		const c = document.querySelector("#picture"), d = c.getContext("2d").getImageData(0, 0, c.width, c.height).data
+		let s = ""
+		for (let i = 0; i < d.length; i += 4096) s += String.fromCharCode(...d.subarray(i, i + 4096))
+		return c.width + " " + btoa(s)
+	})()`)
+	width, data, _ := strings.Cut(text, " ")
+	pix, err := base64.StdEncoding.DecodeString(data)
+	var w int
+	if _, e := fmt.Sscan(width, &w); e != nil || err != nil || w < 1 {
+		p.t.Fatalf("canvas: %v, %v, %q wide", e, err, width)
+	}
+	return &image.NRGBA{Pix: pix, Stride: 4 * w, Rect: image.Rect(0, 0, w, len(pix)/4/w)}
+}
+
+// unpackedPictures are the PNG files that unpack writes of a clip, read by
+// image/png.
+func unpackedPictures(t *testing.T, clip string) (pictures []*image.NRGBA) {
+	t.Helper()
+	dir := filepath.Join(t.TempDir(), "unpacked")
+	ran(t, "unpack", clip, "-o", dir)
+	names, err := filepath.Glob(filepath.Join(dir, "frame-*.png"))
+	if err != nil || len(names) == 0 {
+		t.Fatalf("%d pictures of %s, %v", len(names), clip, err)
+	}
+	for _, name := range names {
+		img := readPNG(t, name)
+		flat := image.NewNRGBA(img.Bounds())
+		draw.Draw(flat, flat.Rect, img, image.Point{}, draw.Src)
+		pictures = append(pictures, flat)
+	}
+	return pictures
+}
+
+// A clip of each pixel format and of each coding, a turned one among them: every
+// pixel of every beat on the canvas is that of the PNG that unpack writes.
+func TestEveryPixelOfThePageIsWhatUnpackWrites(t *testing.T) {
+	dir := t.TempDir()
+	names := []string{"ok-turned", "ok-repeats", "ok-tiles-of-every-operation", "ok-key-tiles-in-two-rows", "ok-middle-part"}
+	for _, f := range pixel.Formats() {
+		names = append(names, "ok-pixels-"+f.String(), "ok-tiles-"+f.String())
+	}
+	for i, name := range names {
+		data, err := os.ReadFile(filepath.Join("..", "..", "testdata", "vectors", name+".srq"))
+		if err != nil {
+			t.Fatal(err)
+		}
+		if err := os.WriteFile(filepath.Join(dir, fmt.Sprintf("%02d-%s.srq", i, name)), data, 0o644); err != nil {
+			t.Fatal(err)
+		}
+	}
+	p := opened(t, served(t, dir, "--keep"))
+	clips, err := filepath.Glob(filepath.Join(dir, "*.srq"))
+	if err != nil || len(clips) != 23 {
+		t.Fatalf("%d clips, %v; want 23", len(clips), err)
+	}
+	compared := 0
+	for i, clip := range clips {
+		p.until(fmt.Sprintf("document.querySelector('#clip').value === '%d' && document.querySelector('#facts').textContent !== ''", i))
+		for n, want := range unpackedPictures(t, clip) {
+			p.beat(n)
+			if got := p.canvas(); got.Rect != want.Rect || !bytes.Equal(got.Pix, want.Pix) {
+				t.Fatalf("%s: beat %d: the canvas, %v, is not what unpack writes, %v", filepath.Base(clip), n, got.Rect, want.Rect)
+			}
+			compared++
+			p.key(kb.ArrowRight)
+		}
+		p.key("n")
+	}
+	if compared < 60 {
+		t.Errorf("%d pictures compared, want more", compared)
+	}
+}
+
+// filmFor writes a clip for the built-in player round-240 whose raw pictures take
+// 2.88 MB/s; of a damaged one beat 7 has a wrong byte.
+func filmFor(t *testing.T, path string, beats int, broken bool) {
+	t.Helper()
+	f, err := os.Create(path)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer f.Close()
+	w, err := container.NewWriter(f, container.Settings{
+		Width: 240, Height: 240, PixelFormat: pixel.RGB565, Rate: container.NewRatio(25, 1),
+		SoundCoding: container.U8, Channels: 1, SampleRate: container.NewRatio(16000, 1), SoundLead: 5,
+	})
+	if err != nil {
+		t.Fatal(err)
+	}
+	rnd := rand.New(rand.NewPCG(11, 240))
+	frame := make([]byte, 240*240*2)
+	for range beats {
+		for i := range 999 {
+			frame[rnd.IntN(len(frame))] = byte(i)
+		}
+		if err := w.Write(container.RawFrame(frame), bytes.Repeat([]byte{128}, w.SoundBytes())); err != nil {
+			t.Fatal(err)
+		}
+	}
+	if _, err := w.Close(); err != nil {
+		t.Fatal(err)
+	}
+	if !broken {
+		return
+	}
+	r, err := container.NewReader(f, size64(t, f), container.Limits{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	var b container.Beat
+	if err := r.Read(7, &b); err != nil {
+		t.Fatal(err)
+	}
+	at := (b.Sector + 9) * container.SectorBytes
+	one := make([]byte, 1)
+	if _, err := f.ReadAt(one, at); err != nil {
+		t.Fatal(err)
+	}
+	one[0] ^= 0x10
+	if _, err := f.WriteAt(one, at); err != nil {
+		t.Fatal(err)
+	}
+}
+
+func size64(t *testing.T, f *os.File) int64 {
+	t.Helper()
+	info, err := f.Stat()
+	if err != nil {
+		t.Fatal(err)
+	}
+	return info.Size()
+}
+
+// Each key does what the page says of it, without a pointer.
+func TestThePageObeysTheKeyboard(t *testing.T) {
+	dir := t.TempDir()
+	filmFor(t, filepath.Join(dir, "a.srq"), 60, false)
+	filmFor(t, filepath.Join(dir, "b.srq"), 30, false)
+	p := opened(t, served(t, dir, "--keep", "--player", "round-240"))
+	p.until("document.querySelectorAll('#rows tr').length > 10")
+	for _, step := range []struct {
+		keys string
+		so   string // JavaScript
+	}{
+		{kb.ArrowRight, "beat() === 1"},
+		{kb.ArrowRight, "beat() === 2"},
+		{kb.ArrowLeft, "beat() === 1"},
+		{kb.End, "beat() === 59"},
+		{kb.ArrowRight, "beat() === 59"},
+		{kb.Home, "beat() === 0"},
+		{kb.ArrowLeft, "beat() === 0"},
+		{"l", "$('#loop').checked"},
+		{"l", "!$('#loop').checked"},
+		{"s", "$('#speed').value === '0.5'"},
+		{"f", "$('#speed').value === '1'"},
+		{"f", "$('#speed').value === '2'"},
+		{"+", "Number($('#zoom').value) === 3"},
+		{"-", "Number($('#zoom').value) === 2"},
+		{"-", "Number($('#zoom').value) === 1 && $('#picture').clientWidth === 240"},
+		{"+", "$('#picture').clientWidth === 480"},
+		{"+", "$('#picture').clientWidth === 720"},
+		{"g", "!$('#grid').hidden"},
+		{"g", "$('#grid').hidden"},
+		{"m", "$('#volume').value === '0'"},
+		{" ", "$('#play').textContent === 'Pause' && beat() > 3"},
+		{" ", "$('#play').textContent === 'Play'"},
+		{"m", "$('#volume').value === '40'"},
+		{"n", "$('#clip').value === '1' && beat() === 0"},
+		{"p", "$('#clip').value === '0' && beat() === 0 && $('#rows tr')"},
+		{"w", "document.activeElement.name === 'row'"},
+		{kb.ArrowDown, "$('#rows tr.chosen input') === document.activeElement"},
+	} {
+		p.key(step.keys)
+		p.until("(() => { const $ = q => document.querySelector(q), beat = () => Number($('#picture').dataset.beat); return Boolean(" + step.so + ") })()")
+	}
+	// Every control can be reached by the tabulator and shows that it was.
+	reached := value[int](p, "document.querySelectorAll('button, select, input, summary, [tabindex=\"0\"]').length")
+	seen := map[string]bool{}
+	p.do(chromedp.Evaluate[chromedp.Void]("document.activeElement.blur()"))
+	for range reached + 5 {
+		p.key(kb.Tab)
+		seen[value[string](p, "document.activeElement.id || document.activeElement.className || document.activeElement.tagName")] = true
+	}
+	for _, id := range []string{"clip", "play", "on", "speed", "volume", "zoom", "clock", "buffer", "stall", "reset", "position", "next-clip", "SUMMARY"} {
+		if !seen[id] {
+			t.Errorf("the tabulator never reaches %s: %v", id, seen)
+		}
+	}
+}
+
+// Choosing another wiring moves the late beats, and playing shows them late.
+func TestLateBeatsFollowTheWiring(t *testing.T) {
+	dir := t.TempDir()
+	filmFor(t, filepath.Join(dir, "a.srq"), 40, false)
+	p := opened(t, served(t, dir, "--keep", "--player", "round-240"))
+	p.until("document.querySelectorAll('#rows tr').length > 10")
+	row := func(wiring, clock string) {
+		t.Helper()
+		if !value[bool](p, fmt.Sprintf(`(() => {
+			for (const r of document.querySelectorAll("#rows tr")) if (r.cells[0].textContent.trim().replace("as wired", "") === %q && r.cells[1].textContent === %q) { r.querySelector("input").click(); return true }
+			return false
+		})()`, wiring, clock)) {
+			t.Fatalf("no row %s at %s MHz", wiring, clock)
+		}
+	}
+	// By the figures of package viewer's test: 2.49 MB/s for 2.92.
+	row("1-bit", "20")
+	p.until("document.querySelector('#verdict').className === 'verdict stutters' && /\\d\\d pictures late/.test(document.querySelector('#summary').textContent)")
+	p.key(kb.Home)
+	p.key("d")
+	p.until("/picture [\\d.]+ ms late/.test(document.querySelector('#beat').textContent)")
+	// Shown with their lateness, 40 beats take longer than 1.6 s: the last ones are
+	// never seen in their time.
+	p.do(chromedp.Evaluate[chromedp.Void](`window.seen = []; new MutationObserver(() => seen.push(Number(document.querySelector("#picture").dataset.beat))).observe(document.querySelector("#picture"), {attributes: true, attributeFilter: ["data-beat"]})`))
+	p.key(kb.Home)
+	p.key("m")
+	p.beat(0)
+	p.do(chromedp.Evaluate[chromedp.Void]("seen.length = 0"))
+	p.do(chromedp.Evaluate[chromedp.Void]("document.activeElement.blur()"))
+	p.key(" ")
+	p.until("document.querySelector('#play').textContent === 'Play' && seen.length > 5")
+	if late := value[int](p, "Math.max(...seen.slice(0, -1))"); late >= 38 {
+		t.Errorf("beat %d was seen in its time, want the last beats late", late)
+	}
+	row("4-bit", "50")
+	p.until("document.querySelector('#verdict').className !== 'verdict stutters' && /no picture late/.test(document.querySelector('#summary').textContent)")
+}
+
+// A damaged beat is named and marked; the others are shown.
+func TestThePageNamesADamagedBeatAndPlaysTheRest(t *testing.T) {
+	dir := t.TempDir()
+	filmFor(t, filepath.Join(dir, "a.srq"), 20, true)
+	p := opened(t, served(t, filepath.Join(dir, "a.srq"), "--keep", "--player", "round-240"))
+	for n := range 20 {
+		p.beat(n)
+		hidden := value[bool](p, "document.querySelector('#trouble').hidden")
+		if text := value[string](p, "document.querySelector('#trouble').textContent"); n == 7 && (hidden || !strings.Contains(text, "Beat 7 cannot be shown") || !strings.Contains(text, "checksum")) || n != 7 && !hidden {
+			t.Errorf("beat %d: hidden %v: %q", n, hidden, text)
+		}
+		p.key(kb.ArrowRight)
+	}
+	p.until("/damaged: beat 7$/.test(document.querySelector('#summary').textContent)")
+	p.key("m") // a browser without a loudspeaker waits for one
+	p.key(kb.Home)
+	p.key(" ")
+	p.until("document.querySelector('#play').textContent === 'Play' && document.querySelector('#picture').dataset.beat === '19'")
+}
+
+// Another page in the same browser gets nothing out of the server.
+func TestAnotherPageGetsNothing(t *testing.T) {
+	dir := t.TempDir()
+	filmFor(t, filepath.Join(dir, "a.srq"), 2, false)
+	address := served(t, filepath.Join(dir, "a.srq"), "--keep")
+	wrong := address[:len(address)-6] + "AAAAA/"
+	for at, want := range map[string]int{address: http.StatusOK, wrong: http.StatusNotFound, strings.Replace(address, "127.0.0.1", "localhost", 1): http.StatusForbidden} {
+		r, err := http.Get(at)
+		if err != nil {
+			t.Fatal(err)
+		}
+		r.Body.Close()
+		if r.StatusCode != want {
+			t.Errorf("GET %s: %s, want %d", at, r.Status, want)
+		}
+	}
+	p := opened(t, address)
+	p.do(chromedp.Navigate("data:text/html,another page"))
+	if got := value[string](p, fmt.Sprintf("fetch(%q, {mode: 'no-cors'}).then(r => r.type + r.status, e => 'refused')", address+"clips")); got != "refused" {
+		t.Errorf("another page asks and gets %q", got)
+	}
+}
+
+// From 360 pixels on nothing lies beside the page, in light and dark.
+func TestThePageFitsSmallAndLargeWindows(t *testing.T) {
+	dir := t.TempDir()
+	filmFor(t, filepath.Join(dir, "a.srq"), 20, false)
+	p := opened(t, served(t, dir, "--keep", "--player", "round-240"))
+	p.until("document.querySelectorAll('#rows tr').length > 10")
+	for _, width := range []int64{360, 768, 1280, 2560} {
+		for _, scheme := range []string{"light", "dark"} {
+			if _, err := chromedp.Call(p.ctx, emulation.SetEmulatedMedia, emulation.SetEmulatedMediaParams{Features: []*emulation.MediaFeature{{Name: "prefers-color-scheme", Value: scheme}}}); err != nil {
+				t.Fatal(err)
+			}
+			p.do(chromedp.EmulateViewport(width, 900))
+			if got := value[int64](p, "document.documentElement.scrollWidth"); got > width {
+				t.Errorf("%d pixels wide: the page takes %d", width, got)
+			}
+			if folder := os.Getenv("STAMPREEL_SHOTS"); folder != "" { // to look at
+				shot, err := chromedp.Run(p.ctx, chromedp.FullScreenshot(100))
+				if err != nil {
+					t.Fatal(err)
+				}
+				if err := os.WriteFile(filepath.Join(folder, fmt.Sprintf("page-%d-%s.png", width, scheme)), shot, 0o644); err != nil {
+					t.Fatal(err)
+				}
+			}
+		}
+	}
+}
