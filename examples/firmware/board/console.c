@@ -92,7 +92,10 @@ static uint32_t open_clip(const char *name, const player_file **list)
         }
         part[n] = 0;
         error = find(part, &e);
-        if (error == 1) error = fat_open(&opened[turn][count], &e) ? FAT_DAMAGED : 1;
+        if (error == 1) {
+            error = fat_open(&opened[turn][count], &e);
+            if (error == 0) error = 1;
+        }
         if (error != 1) {
             if (count == 0 || error < 0) complain(part, error);
             break;
