@@ -413,6 +413,56 @@ func TestAnotherPageGetsNothing(t *testing.T) {
 	}
 }
 
+// axe-core (.ci/fetch-media) finds nothing against WCAG 2.2 A and AA, wide and
+// narrow, light and dark, with a damaged beat, late pictures and all notes shown.
+func TestAxeFindsNothingOnThePage(t *testing.T) {
+	folder := os.Getenv("STAMPREEL_MEDIA")
+	if folder == "" {
+		cache, err := os.UserCacheDir()
+		if err != nil {
+			t.Fatal(err)
+		}
+		folder = filepath.Join(cache, "stampreel-media")
+	}
+	axe, err := os.ReadFile(filepath.Join(folder, "axe-core-4.14.1", "axe.min.js"))
+	if err != nil {
+		missing(t, "axe-core, fetched by .ci/fetch-media")
+	}
+	dir := t.TempDir()
+	filmFor(t, filepath.Join(dir, "a.srq"), 20, true)
+	p := opened(t, served(t, dir, "--keep", "--player", "round-240"))
+	p.until("document.querySelectorAll('#rows tr').length > 10")
+	p.do(chromedp.Evaluate[chromedp.Void]("document.querySelector('details').open = true"))
+	for range 7 {
+		p.key(kb.ArrowRight)
+	}
+	p.until("!document.querySelector('#trouble').hidden && !document.querySelector('#misfit').hidden && document.querySelector('#verdict').className === 'verdict stutters'")
+	p.do(chromedp.Evaluate[chromedp.Void](string(axe) + ";0"))
+	looked := 0
+	for _, width := range []int64{360, 1280} {
+		p.do(chromedp.EmulateViewport(width, 900))
+		for _, scheme := range []string{"light", "dark"} {
+			if _, err := chromedp.Call(p.ctx, emulation.SetEmulatedMedia, emulation.SetEmulatedMediaParams{Features: []*emulation.MediaFeature{{Name: "prefers-color-scheme", Value: scheme}}}); err != nil {
+				t.Fatal(err)
+			}
+			found := value[struct {
+				Passes     int
+				Violations []string
+			}](p, `axe.run(document, {runOnly: ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa", "best-practice"]}).then(r => ({
+				Passes: r.passes.length,
+				Violations: r.violations.flatMap(v => v.nodes.map(n => v.id + ": " + v.help + ": " + n.html + " " + n.failureSummary)),
+			}))`)
+			for _, v := range found.Violations {
+				t.Errorf("%d pixels wide, %s: %s", width, scheme, v)
+			}
+			looked += found.Passes
+		}
+	}
+	if looked < 4*20 {
+		t.Errorf("axe applied %d rules in four runs, want at least 20 each", looked)
+	}
+}
+
 // From 360 pixels on nothing lies beside the page, in light and dark.
 func TestThePageFitsSmallAndLargeWindows(t *testing.T) {
 	dir := t.TempDir()
