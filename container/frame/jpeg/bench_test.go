@@ -10,7 +10,7 @@ import (
 // One encode is to take at most four times Go's encoder, which searches for nothing.
 func BenchmarkEncode(b *testing.B) {
 	const w, h = 240, 240
-	all := photos(b, w, h)
+	all := photos(b, w, h, 1)
 	b.Run("this", func(b *testing.B) {
 		e, err := NewEncoder(w, h, Share)
 		if err != nil {
