@@ -7,6 +7,7 @@ import (
 	"encoding/binary"
 	"encoding/hex"
 	"fmt"
+	"hash/crc32"
 	"image"
 	"image/color"
 	stdjpeg "image/jpeg"
@@ -39,7 +40,7 @@ var strict = []string{"-std=c99", "-Wall", "-Wextra", "-Wconversion", "-pedantic
 // its cached results depend on.
 func run(t *testing.T, stdin []byte, program string, args ...string) []byte {
 	t.Helper()
-	for _, source := range []string{"stampreel_jpeg.h", filepath.Join("host", "show.c")} {
+	for _, source := range []string{"stampreel_jpeg.h", filepath.Join("host", "show.c"), filepath.Join("host", "m0.c")} {
 		if _, err := os.ReadFile(source); err != nil {
 			t.Fatal(err)
 		}
@@ -304,6 +305,25 @@ func TestTooLittleRoomIsALimit(t *testing.T) {
 	}
 }
 
+// README.md's code compiles as it stands there.
+func TestTheCodeOfTheReadmeCompiles(t *testing.T) {
+	text, err := os.ReadFile("README.md")
+	if err != nil {
+		t.Fatal(err)
+	}
+	_, code, found := strings.Cut(string(text), "```c\n")
+	code, _, closed := strings.Cut(code, "```")
+	if !found || !closed {
+		t.Fatal("README.md has no code")
+	}
+	dir := t.TempDir()
+	source := filepath.Join(dir, "readme.c")
+	if err := os.WriteFile(source, []byte(code), 0o644); err != nil {
+		t.Fatal(err)
+	}
+	run(t, nil, "gcc", append(append([]string{}, strict...), "-I.", "-c", "-o", filepath.Join(dir, "readme.o"), source)...)
+}
+
 // Most that README.md promises, on a Cortex-M0.
 const (
 	mostCode = 4096
@@ -342,5 +362,73 @@ func TestTheDecoderIsSmall(t *testing.T) {
 		if name, undefined := strings.CutPrefix(strings.TrimSpace(line), "U "); undefined && !strings.HasPrefix(name, "__gnu_thumb1_case") && !strings.HasPrefix(name, "__aeabi_uread") {
 			t.Errorf("the decoder calls %s", name)
 		}
+	}
+}
+
+// Most stack that README.md promises, in bytes.
+const mostStack = 384
+
+// The same on a bare Cortex-M0, emulated (Debian package qemu-system-arm), and how many
+// instructions it takes there: the emulator runs one in a nanosecond of its own time.
+func TestFramesAreShownOnABareCortexM0(t *testing.T) {
+	kernel := filepath.Join(t.TempDir(), "m0.elf")
+	run(t, nil, "arm-none-eabi-gcc", "-std=gnu99", "-Wall", "-Wextra", "-Werror", "-O2", "-nostdlib", "-mcpu=cortex-m0", "-mthumb", "-ffreestanding", "-I.",
+		"-T", filepath.Join("..", "..", "..", "container", "c", "testdata", "m0.ld"), "-o", kernel, filepath.Join("host", "m0.c"), "-lgcc")
+	rng := rand.New(rand.NewPCG(7, 8))
+	jobs := some(t, rng, [][2]int{{33, 17}})
+	for _, quality := range []int{20, 50, 80} {
+		for _, s := range []jpeg.Sampling{jpeg.Grey, jpeg.Full, jpeg.Share} {
+			const w, h = 160, 128
+			jobs = append(jobs, job{fmt.Sprintf("rgb565, %d×%d, %v, quality %d", w, h, s, quality), pixel.RGB565, w, h, 0, 0, encode(t, picture(rng, w, h), w, h, s, quality)})
+		}
+	}
+	var in bytes.Buffer
+	for _, j := range jobs {
+		in.WriteByte(byte(j.format))
+		for _, v := range []int{j.w, j.h, len(j.frame)} {
+			in.Write(binary.LittleEndian.AppendUint32(nil, uint32(v)))
+		}
+		in.Write(j.frame)
+	}
+	path := filepath.Join(t.TempDir(), "frames")
+	if err := os.WriteFile(path, in.Bytes(), 0o644); err != nil {
+		t.Fatal(err)
+	}
+	emulator, err := exec.LookPath("qemu-system-arm")
+	if err != nil {
+		missing(t, "qemu-system-arm")
+	}
+	out, err := exec.Command(emulator, "-M", "microbit", "-icount", "shift=0", "-nographic", "-monitor", "none", "-serial", "none",
+		"-semihosting-config", "enable=on,target=native,arg="+path, "-kernel", kernel).CombinedOutput()
+	if err != nil {
+		t.Fatalf("%v: %s", err, out)
+	}
+	lines := strings.Split(strings.TrimSpace(string(out)), "\n")
+	if len(lines) != len(jobs) {
+		t.Fatalf("%d of %d frames shown: %q", len(lines), len(jobs), out)
+	}
+	deepest := uint32(0)
+	for i, j := range jobs {
+		var said, sum, ticks, stack uint32
+		if _, err := fmt.Sscanf(lines[i], "%x %x %x %x", &said, &sum, &ticks, &stack); err != nil {
+			t.Fatalf("%s: %q: %v", j.what, lines[i], err)
+		}
+		d, err := jpeg.NewDecoder(j.format, j.w, j.h)
+		if err != nil {
+			t.Fatal(err)
+		}
+		want := make([]byte, j.format.FrameBytes(j.w, j.h))
+		s, err := d.Decode(want, j.frame)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if said != 0 || sum != crc32.ChecksumIEEE(want) {
+			t.Errorf("%s: -%d and 0x%08x, want 0 and 0x%08x", j.what, said, sum, crc32.ChecksumIEEE(want))
+		}
+		deepest = max(deepest, stack)
+		t.Logf("%s: %.2f million instructions, %d blocks, %d coefficients, %d bytes", j.what, float64(ticks)/16000, s.Blocks, s.Coefficients, s.Bytes)
+	}
+	if t.Logf("%d bytes of stack", deepest); deepest > mostStack || deepest < 100 {
+		t.Errorf("%d bytes of stack, want at most %d", deepest, mostStack)
 	}
 }

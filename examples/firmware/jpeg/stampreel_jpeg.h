@@ -408,18 +408,12 @@ static uint32_t srqj_level(uint32_t p, int n, uint32_t rank)
     return a + (32 * (x * x - 65025 * a * a) >= 65025 * (2 * a + 1) * (31 - 2 * rank));
 }
 
-/* Writes a pixel at x, y of the rows, which are 0. */
+/* Writes a pixel at x, y of the rows, which are 0; not in rgb565 and rgb565le. */
 static void srqj_put(stampreel_jpeg *j, uint32_t x, uint32_t y, uint32_t red, uint32_t green, uint32_t blue)
 {
     uint32_t rank = srqj_rank[(y & 3) * 4 + (x & 3)], other = 15 - rank, i = y * j->width + x, v;
     uint8_t *rows = j->rows;
     switch (j->pixelFormat) {
-    case 1:
-    case 2:
-        v = srqj_level(red, 5, rank) << 11 | srqj_level(green, 6, other) << 5 | srqj_level(blue, 5, rank);
-        rows[2 * i + (j->pixelFormat == 1)] = (uint8_t)(v & 255);
-        rows[2 * i + (j->pixelFormat == 2)] = (uint8_t)(v >> 8);
-        break;
     case 3:
         v = srqj_level(red, 4, rank) << 8 | srqj_level(green, 4, other) << 4 | srqj_level(blue, 4, rank);
         rows += i / 2 * 3;
@@ -459,21 +453,42 @@ static void srqj_put(stampreel_jpeg *j, uint32_t x, uint32_t y, uint32_t red, ui
 /* Puts a unit into the rows: its pixels begin at x0, and rows of them are on the panel. */
 static void srqj_unit(stampreel_jpeg *j, uint32_t x0, uint32_t rows)
 {
-    uint32_t share = j->side == 16, x, y;
+    uint32_t share = j->side == 16, n = j->width - x0 < j->side ? j->width - x0 : j->side, x, y;
     for (y = 0; y < rows; y++) {
-        for (x = 0; x < j->side && x0 + x < j->width; x++) {
-            int32_t l = j->luma[y * j->side + x], b, r;
-            uint32_t i = (y >> share) * 8 + (x >> share);
-            if (j->components == 1) {
-                srqj_put(j, x0 + x, y, (uint32_t)l, (uint32_t)l, (uint32_t)l);
-                continue;
+        const uint8_t *luma = j->luma + y * j->side, *rank = srqj_rank + (y & 3) * 4;
+        const uint8_t *blues = j->chroma[0] + (y >> share) * 8, *reds = j->chroma[1] + (y >> share) * 8;
+        uint8_t *out = j->rows + 2 * (y * j->width + x0);
+        int32_t red = 0, green = 0, blue = 0;
+        for (x = 0; x < n; x++) {
+            int32_t l = luma[x], r, g, b;
+            if (j->components > 1 && !(x & share)) {
+                b = blues[x >> share] - 128;
+                r = reds[x >> share] - 128;
+                red = srqj_shift(91881 * r + 32768, 16);
+                green = srqj_shift(22554 * b + 46802 * r + 32768, 16);
+                blue = srqj_shift(116130 * b + 32768, 16);
             }
-            b = j->chroma[0][i] - 128;
-            r = j->chroma[1][i] - 128;
-            srqj_put(j, x0 + x, y,
-                     (uint32_t)srqj_within(l + srqj_shift(91881 * r + 32768, 16), 0, 255),
-                     (uint32_t)srqj_within(l - srqj_shift(22554 * b + 46802 * r + 32768, 16), 0, 255),
-                     (uint32_t)srqj_within(l + srqj_shift(116130 * b + 32768, 16), 0, 255));
+            r = l + red;
+            g = l - green;
+            b = l + blue;
+            if ((uint32_t)(r | g | b) > 255) {
+                r = srqj_within(r, 0, 255);
+                g = srqj_within(g, 0, 255);
+                b = srqj_within(b, 0, 255);
+            }
+            if (j->pixelFormat <= 2) { /* what srqj_put does, but quicker */
+                uint32_t k = rank[x & 3], high, low;
+                r = (r - (r >> 5) + (int32_t)((2 * k + 1) >> 2)) >> 3;
+                g = (g - (g >> 6) + (int32_t)((31 - 2 * k) >> 3)) >> 2;
+                b = (b - (b >> 5) + (int32_t)((2 * k + 1) >> 2)) >> 3;
+                high = (uint32_t)(r << 3 | g >> 3);
+                low = (uint32_t)((g & 7) << 5 | b);
+                out[0] = (uint8_t)(j->pixelFormat == 1 ? high : low);
+                out[1] = (uint8_t)(j->pixelFormat == 1 ? low : high);
+                out += 2;
+            } else {
+                srqj_put(j, x0 + x, y, (uint32_t)r, (uint32_t)g, (uint32_t)b);
+            }
         }
     }
 }
