@@ -6,10 +6,12 @@ import (
 	"bytes"
 	"context"
 	"encoding/base64"
+	"encoding/json"
 	"fmt"
 	"image"
 	"image/draw"
 	"io"
+	"math"
 	"math/rand/v2"
 	"net/http"
 	"os"
@@ -23,6 +25,7 @@ import (
 	"github.com/chromedp/cdproto/emulation"
 	"github.com/chromedp/chromedp"
 	"github.com/chromedp/chromedp/kb"
+	"github.com/go-audio/wav"
 
 	"example.org/stampreel/cmd/stampreel/internal/console"
 	"example.org/stampreel/container"
@@ -41,7 +44,7 @@ func ran(t *testing.T, args ...string) string {
 
 // served runs preview on something until the test ends and returns the address
 // that it prints.
-func served(t *testing.T, args ...string) string {
+func served(t testing.TB, args ...string) string {
 	t.Helper()
 	ctx, stop := context.WithCancel(context.Background())
 	printed, out := io.Pipe()
@@ -68,11 +71,11 @@ func served(t *testing.T, args ...string) string {
 // page is a page in Debian's Chromium. Whatever goes wrong in its scripts fails
 // the test.
 type page struct {
-	t   *testing.T
+	t   testing.TB
 	ctx context.Context
 }
 
-func opened(t *testing.T, address string) *page {
+func opened(t testing.TB, address string) *page {
 	t.Helper()
 	if _, err := exec.LookPath("chromium"); err != nil {
 		missing(t, "chromium")
@@ -217,7 +220,7 @@ func TestEveryPixelOfThePageIsWhatUnpackWrites(t *testing.T) {
 
 // filmFor writes a clip for the built-in player round-240 whose raw pictures take
 // 2.88 MB/s; of a damaged one beat 7 has a wrong byte.
-func filmFor(t *testing.T, path string, beats int, broken bool) {
+func filmFor(t testing.TB, path string, beats int, broken bool) {
 	t.Helper()
 	f, err := os.Create(path)
 	if err != nil {
@@ -237,7 +240,11 @@ func filmFor(t *testing.T, path string, beats int, broken bool) {
 		for i := range 999 {
 			frame[rnd.IntN(len(frame))] = byte(i)
 		}
-		if err := w.Write(container.RawFrame(frame), bytes.Repeat([]byte{128}, w.SoundBytes())); err != nil {
+		sound := make([]byte, w.SoundBytes())
+		for i := range sound {
+			sound[i] = byte(120 + rnd.IntN(17))
+		}
+		if err := w.Write(container.RawFrame(frame), sound); err != nil {
 			t.Fatal(err)
 		}
 	}
@@ -266,7 +273,7 @@ func filmFor(t *testing.T, path string, beats int, broken bool) {
 	}
 }
 
-func size64(t *testing.T, f *os.File) int64 {
+func size64(t testing.TB, f *os.File) int64 {
 	t.Helper()
 	info, err := f.Stat()
 	if err != nil {
@@ -368,6 +375,83 @@ func TestLateBeatsFollowTheWiring(t *testing.T) {
 	}
 	row("4-bit", "50")
 	p.until("document.querySelector('#verdict').className !== 'verdict stutters' && /no picture late/.test(document.querySelector('#summary').textContent)")
+}
+
+// What the page schedules, rendered by the browser into memory, is sample by sample
+// the WAV that unpack writes; where a gap is foretold the sound is silent for as long.
+// A clip slower than browsers go has each sample held for a whole number of theirs.
+func TestEverySampleOfThePageIsWhatUnpackWrites(t *testing.T) {
+	dir := t.TempDir()
+	filmFor(t, filepath.Join(dir, "0.srq"), 30, false)
+	names := []string{"ok-sound-u8-stereo", "ok-sound-s16-mono", "ok-sound-s16-stereo", "ok-sound-adpcm", "ok-sound-adpcm-stereo", "ok-real-dac-rate", "ok-samples-vary", "ok-loop-uneven"}
+	for i, name := range names {
+		data, err := os.ReadFile(filepath.Join("..", "..", "testdata", "vectors", name+".srq"))
+		if err != nil {
+			t.Fatal(err)
+		}
+		if err := os.WriteFile(filepath.Join(dir, fmt.Sprintf("%d.srq", i+1)), data, 0o644); err != nil {
+			t.Fatal(err)
+		}
+	}
+	p := opened(t, served(t, dir, "--keep"))
+	compared := 0
+	for i := range len(names) + 1 {
+		folder := filepath.Join(t.TempDir(), "unpacked")
+		var about unpacked
+		if err := json.Unmarshal([]byte(ran(t, "unpack", filepath.Join(dir, fmt.Sprintf("%d.srq", i)), "-o", folder, "--json")), &about); err != nil {
+			t.Fatal(err)
+		}
+		f, err := os.Open(filepath.Join(folder, "sound.wav"))
+		if err != nil {
+			t.Fatal(err)
+		}
+		wave, err := wav.NewDecoder(f).FullPCMBuffer()
+		f.Close()
+		if err != nil {
+			t.Fatal(err)
+		}
+		channels := wave.Format.NumChannels
+		wave.Data = wave.Data[:int(about.Samples)*channels] // it takes the padding of an odd chunk for a sample
+		for _, gap := range []int{-1, 3} {                  // the beat whose sound comes too late
+			got := value[struct {
+				Hold, From, To int // of the beat with the gap, in samples
+				Wave           [][]float64
+			}](p, fmt.Sprintf(`(async () => {
+				const {Sound} = await import("./sound.js")
+				const facts = (await (await fetch("clips")).json()).clips[%d].facts
+				const rate = facts.sample_rate_num / facts.sample_rate_den, hold = Math.ceil(8000 / rate)
+				const s = new Sound()
+				s.context = new OfflineAudioContext({numberOfChannels: facts.channels, length: %d * hold, sampleRate: rate * hold})
+				s.gain = new GainNode(s.context)
+				s.gain.connect(s.context.destination)
+				await s.start("clips/%[1]d", facts, 0, 0, new Map([[%[3]d, 10]]))
+				const buffer = await s.context.startRendering()
+				return {Hold: hold, From: s.first(facts, %[3]d), To: s.first(facts, %[3]d + 1), Wave: Array.from({length: facts.channels}, (_, c) => Array.from(buffer.getChannelData(c)))}
+			})()`, i, len(wave.Data)/channels, gap))
+			if len(got.Wave) != channels || len(got.Wave[0]) != len(wave.Data)/channels*got.Hold {
+				t.Fatalf("clip %d: %d channels, want %d", i, len(got.Wave), channels)
+			}
+			for at, v := range wave.Data {
+				n := at / channels
+				want := float64(v) / 32768
+				if wave.SourceBitDepth == 8 {
+					want = float64(v-128) / 128
+				}
+				if gap >= 0 && n >= got.From && n < got.To {
+					want = 0
+				}
+				for h := range got.Hold {
+					if have := got.Wave[at%channels][n*got.Hold+h]; math.Abs(have-want) > 1e-5 { // a third of the least step of 16 bits
+						t.Fatalf("clip %d, gap %d: sample %d of channel %d is %v, want %v", i, gap, n, at%channels, have, want)
+					}
+				}
+				compared++
+			}
+		}
+	}
+	if compared < 20000 {
+		t.Errorf("%d samples compared, want more", compared)
+	}
 }
 
 // A damaged beat is named and marked; the others are shown.
@@ -489,4 +573,26 @@ func TestThePageFitsSmallAndLargeWindows(t *testing.T) {
 			}
 		}
 	}
+}
+
+// BenchmarkThePagePlays plays ten seconds of 240×240 at 25 beats a second, all of them
+// raw, and counts the beats that were never drawn.
+func BenchmarkThePagePlays(b *testing.B) {
+	const beats = 250
+	path := filepath.Join(b.TempDir(), "a.srq")
+	filmFor(b, path, beats, false)
+	p := opened(b, served(b, path, "--keep", "--player", "round-240"))
+	p.until("document.querySelectorAll('#rows tr').length > 10")
+	p.do(chromedp.Evaluate[chromedp.Void](`document.querySelector("#stutter").checked = false; window.seen = new Set(); new MutationObserver(() => seen.add(document.querySelector("#picture").dataset.beat)).observe(document.querySelector("#picture"), {attributes: true, attributeFilter: ["data-beat"]})`))
+	p.key("m")
+	dropped := 0
+	for b.Loop() {
+		p.key(kb.Home)
+		p.beat(0)
+		p.do(chromedp.Evaluate[chromedp.Void]("seen.clear()"))
+		p.key(" ")
+		p.until("document.querySelector('#play').textContent === 'Play' && seen.size > 0")
+		dropped += beats - 1 - value[int](p, "seen.size")
+	}
+	b.ReportMetric(float64(dropped)/float64(b.N), "dropped/op")
 }

@@ -20,7 +20,7 @@ const (
 	mostBytes = 4 << 20 // of pixels or samples; one beat may have more
 )
 
-// opened is a clip that is being looked at. The lock is held while it answers.
+// opened is a clip that is being looked at. The lock is held while it reads.
 type opened struct {
 	number int
 	clip   *Clip
@@ -31,7 +31,9 @@ type opened struct {
 	header container.Header
 	panel  *container.Panel
 	beat   container.Beat
-	judged *budget.Clip // what the budget knows of it, once asked
+
+	judging sync.Mutex
+	judged  *budget.Clip // what the budget knows of it, once asked; read by path
 }
 
 func openClip(clip *Clip, number int) (*opened, error) {

@@ -112,6 +112,8 @@ func choice(p *playerfile.Player, q url.Values) (budget.Choice, error) {
 
 // budget is what the budget has to know of a clip. It needs the headers of all beats.
 func (o *opened) budget(r *http.Request) (budget.Clip, error) {
+	o.judging.Lock()
+	defer o.judging.Unlock()
 	if o.judged == nil {
 		_, clip, err := fill.Load(r.Context(), o.clip.Path)
 		if err != nil {

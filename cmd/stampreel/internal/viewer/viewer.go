@@ -148,16 +148,29 @@ func (s *Server) routes() http.Handler {
 	mux.HandleFunc("GET /open", s.pages.serve)
 	mux.HandleFunc("GET /clips", s.serveClips)
 	for pattern, answer := range map[string]func(http.ResponseWriter, *http.Request, *opened) error{
-		"GET /clips/{clip}":         s.serveBeats,
-		"GET /clips/{clip}/pixels":  s.servePixels,
-		"GET /clips/{clip}/sound":   s.serveSound,
-		"GET /clips/{clip}/wirings": s.serveWirings,
-		"GET /clips/{clip}/verdict": s.serveVerdict,
+		"GET /clips/{clip}":        s.serveBeats,
+		"GET /clips/{clip}/pixels": s.servePixels,
+		"GET /clips/{clip}/sound":  s.serveSound,
 	} {
 		mux.HandleFunc(pattern, func(w http.ResponseWriter, r *http.Request) {
 			o, err := s.lock(r.PathValue("clip"))
 			if err == nil {
 				defer o.mu.Unlock()
+				err = answer(w, r, o)
+			}
+			if err != nil {
+				refuse(w, err)
+			}
+		})
+	}
+	// A verdict takes a while for a long clip, and pictures must not wait for it.
+	for pattern, answer := range map[string]func(http.ResponseWriter, *http.Request, *opened) error{
+		"GET /clips/{clip}/wirings": s.serveWirings,
+		"GET /clips/{clip}/verdict": s.serveVerdict,
+	} {
+		mux.HandleFunc(pattern, func(w http.ResponseWriter, r *http.Request) {
+			o, err := s.open(r.PathValue("clip"))
+			if err == nil {
 				err = answer(w, r, o)
 			}
 			if err != nil {

@@ -204,7 +204,10 @@ async function play() {
 	}
 	const delay = mine.audio ? 0.1 : 0
 	mine.zero = now() + delay - wanted * length / mine.speed
-	if (mine.audio) sound.start(`clips/${number}`, facts, wanted, mine.zero, stuttering() ? gaps : null)
+	if (mine.audio) {
+		mine.zero = sound.whole(mine.zero)
+		sound.start(`clips/${number}`, facts, wanted, mine.zero, stuttering() ? gaps : null)
+	}
 	requestAnimationFrame(tick)
 }
 

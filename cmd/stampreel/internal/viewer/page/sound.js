@@ -5,6 +5,7 @@ import {records} from "./ask.js"
 
 const helping = 16 // beats asked for at a time
 const ahead = 1.5 // seconds that are scheduled ahead
+const hair = 1e-6 // of a sample: a start that rounds to just behind one would lose it
 const lowest = 8000 // Hz that every browser takes (Web Audio API, 1.4)
 
 export class Sound {
@@ -16,7 +17,8 @@ export class Sound {
 	}
 
 	// open needs a key or a button that was pressed. The context runs at the clip's
-	// rate, so that beats join without a seam and only the way out is resampled.
+	// rate (as near as it keeps numbers), so that beats join without a seam and only
+	// the way out is resampled.
 	async open(facts) {
 		const rate = facts.sample_rate_num / facts.sample_rate_den, sampleRate = rate * Math.ceil(lowest / rate)
 		if (this.context && Math.abs(this.context.sampleRate - sampleRate) > 0.01) {
@@ -36,6 +38,9 @@ export class Sound {
 		if (this.gain) this.gain.gain.value = volume
 	}
 
+	// whole moves a time to the next whole sample: between two a browser would blend.
+	whole(time) { return Math.ceil(time * this.context.sampleRate) / this.context.sampleRate }
+
 	// start plays from a beat on; zero is the time of the context at which beat 0
 	// would play. gaps maps beats to the seconds by which their sound is late.
 	async start(path, facts, from, zero, gaps) {
@@ -53,7 +58,7 @@ export class Sound {
 			try { list = await records(path + "/sound", beat, helping) } catch { return }
 			if (round !== this.round) return
 			for (const {kind, body} of list) {
-				if (kind === "p" && body.length > 0) this.schedule(body, facts, rate, hold, zero + this.first(facts, beat) / rate, gaps?.get(beat) ?? 0)
+				if (kind === "p" && body.length > 0) this.schedule(body, facts, rate, hold, zero + (this.first(facts, beat) * hold - hair) / this.context.sampleRate, gaps?.get(beat) ?? 0)
 				beat++
 			}
 			if (list.length === 0) return
