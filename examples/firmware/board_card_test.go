@@ -1,16 +1,20 @@
 package firmware_test
 
 import (
+	"context"
 	"encoding/binary"
 	"fmt"
+	"math/rand/v2"
 	"os"
 	"os/exec"
 	"path/filepath"
 	"slices"
 	"strings"
 	"testing"
+	"time"
 
 	"example.org/stampreel/container"
+	"example.org/stampreel/container/fat"
 )
 
 // need skips the test when a program is missing.
@@ -154,4 +158,119 @@ func TestTheBoardReadsHighCapacity(t *testing.T) {
 		}
 	}
 	b.quit()
+}
+
+// TestTheBoardsFATTrustsNothing lists a card with board/fat.c on a PC: as the project's own FAT
+// package laid it out, and then with bytes changed in all that is not a file. Each time it ends,
+// within bounds of memory and of time.
+func TestTheBoardsFATTrustsNothing(t *testing.T) {
+	need(t, "gcc")
+	for _, path := range []string{"board/fat.c", "board/fat.h", "board/sd.h", "testdata/fat.c"} {
+		if _, err := os.ReadFile(filepath.FromSlash(path)); err != nil { // go test keeps results until these change
+			t.Fatal(err)
+		}
+	}
+	program := filepath.Join(t.TempDir(), "fat")
+	args := append([]string{"-std=c99", "-Wall", "-Wextra", "-Wconversion", "-pedantic", "-Werror", "-o", program}, sanitized...)
+	if text, err := exec.Command("gcc", append(args, filepath.Join("testdata", "fat.c"), filepath.Join("board", "fat.c"))...).CombinedOutput(); err != nil {
+		t.Fatalf("gcc: %v\n%s", err, text)
+	}
+	var files []cardFile
+	for i := range 40 {
+		files = append(files, cardFile{fmt.Sprintf("film number %d.srq", i), make([]byte, 1+700*i)}, cardFile{fmt.Sprintf("shelf/%d.srq", i), make([]byte, 100000)})
+	}
+	image := cardOf(t, files...)
+	run := func(changes ...string) (lines []string, end, reads int) {
+		t.Helper()
+		ctx, cancel := context.WithTimeout(context.Background(), 10*time.Second)
+		defer cancel()
+		cmd := exec.CommandContext(ctx, program, append([]string{image}, changes...)...)
+		var stderr strings.Builder
+		cmd.Stderr = &stderr
+		out, err := cmd.Output()
+		lines = strings.Split(strings.TrimSuffix(string(out), "\n"), "\n")
+		if _, scan := fmt.Sscanf(lines[len(lines)-1], "end %d, %d reads", &end, &reads); err != nil || scan != nil {
+			t.Fatalf("%v: %v, %v\n%s", changes, err, scan, stderr.String())
+		}
+		return lines[:len(lines)-1], end, reads
+	}
+	got, end, reads := run()
+	f, err := os.Open(image)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer f.Close()
+	v, err := fat.Open(f, 64<<20)
+	if err != nil {
+		t.Fatal(err)
+	}
+	var want []string
+	var system int64 // where files begin
+	for _, c := range files {
+		file, err := v.OpenFile(c.name)
+		if err != nil {
+			t.Fatal(err)
+		}
+		at := file.OffsetBytes()
+		if system == 0 || at < system {
+			system = at
+		}
+		name := c.name
+		if !strings.Contains(name, "/") {
+			name = "/" + name
+		}
+		want = append(want, fmt.Sprintf("%s %d 0 %d+%d", name, len(c.data), at/512, (len(c.data)+511)/512))
+	}
+	slices.Sort(got)
+	slices.Sort(want)
+	if end != 0 || !slices.Equal(got, want) {
+		t.Fatalf("board/fat.c ends with %d and lists\n%s\nwant\n%s", end, strings.Join(got, "\n"), strings.Join(want, "\n"))
+	}
+	begin := make([]byte, system)
+	if _, err := f.ReadAt(begin, 0); err != nil {
+		t.Fatal(err)
+	}
+	// The top folder goes on in its own first cluster, for ever.
+	u32 := binary.LittleEndian.Uint32
+	volume := int(u32(begin[454:])) * 512
+	root := int(u32(begin[volume+44:]))
+	entry := volume + int(binary.LittleEndian.Uint16(begin[volume+14:]))*512 + 4*root
+	var circle []string
+	for i := range 4 {
+		circle = append(circle, fmt.Sprint(entry+i), fmt.Sprint(byte(root>>(8*i))))
+	}
+	top := volume + (int(binary.LittleEndian.Uint16(begin[volume+14:]))+int(begin[volume+16])*int(u32(begin[volume+36:])))*512 + (root-2)*int(begin[volume+13])*512
+	for i := 0; i < int(begin[volume+13])*512; i += 32 { // no end in it, only deleted entries
+		circle = append(circle, fmt.Sprint(top+i), fmt.Sprint(0xE5))
+	}
+	if _, end, _ := run(circle...); end != -21 { // FAT_DAMAGED
+		t.Errorf("of a top folder that is a circle board/fat.c says %d", end)
+	}
+	// Places that matter: bytes that are not zero before the first file.
+	var places []int
+	for i, b := range begin {
+		if b != 0 {
+			places = append(places, i)
+		}
+	}
+	rng := rand.New(rand.NewPCG(12, 3))
+	refused, most, trials := 0, 0, 250
+	if testing.Short() {
+		trials = 80
+	}
+	for range trials {
+		var changes []string
+		for range 1 + rng.IntN(3) {
+			changes = append(changes, fmt.Sprint(places[rng.IntN(len(places))]), fmt.Sprint(rng.IntN(256)))
+		}
+		lines, end, reads := run(changes...)
+		most = max(most, reads)
+		if end != 0 || strings.Contains(strings.Join(lines, "\n"), " -2") {
+			refused++
+		}
+	}
+	t.Logf("%d of %d damaged cards refused in part; %d reads whole, %d at the most", refused, trials, reads, most)
+	if refused < trials/10 {
+		t.Errorf("%d of %d damaged cards were refused: too few to say much", refused, trials)
+	}
 }

@@ -86,7 +86,7 @@ func buildBoard(t *testing.T) string {
 }
 
 // A board is the emulated one, with a card in it. Time there is counted in instructions,
-// 32 ns each: what it does depends on nothing but firmware, card and commands.
+// 32 ns each: no load of this computer is seen in it, only, by some µs, when commands come.
 type board struct {
 	t      *testing.T
 	cmd    *exec.Cmd
