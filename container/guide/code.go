@@ -171,12 +171,11 @@ func (g *Guide) check() error {
 
 func (g *Guide) checkSizes() error {
 	for _, s := range []struct {
-		what   string
-		size   Size
-		height int
-	}{{"strip", g.Strip, MaxStripHeight}, {"poster", g.Poster, pixel.MaxSide}} {
-		if s.size != (Size{}) && (s.size.W < 1 || s.size.W > pixel.MaxSide || s.size.H < 1 || s.size.H > s.height) {
-			return fmt.Errorf("guide: a %s of %d×%d pixels, want 1×1 to %d×%d, or none", s.what, s.size.W, s.size.H, pixel.MaxSide, s.height)
+		what string
+		size Size
+	}{{"strip", g.Strip}, {"poster", g.Poster}} {
+		if s.size != (Size{}) && (s.size.W < 1 || s.size.W > MaxSide || s.size.H < 1 || s.size.H > MaxSide) {
+			return fmt.Errorf("guide: a %s of %d×%d pixels, want 1×1 to %d×%[4]d, or none", s.what, s.size.W, s.size.H, MaxSide)
 		}
 	}
 	return nil
@@ -219,8 +218,8 @@ func (c *Clip) check(n, shelf int) error {
 			return fmt.Errorf("%d/%d beats a second, want 1 to 240", c.RateNum, c.RateDen)
 		case gcd(c.RateNum, c.RateDen) != 1 || c.SampleRateNum != 0 && gcd(c.SampleRateNum, c.SampleRateDen) != 1:
 			return fmt.Errorf("%d/%d beats or %d/%d samples a second are not in lowest terms", c.RateNum, c.RateDen, c.SampleRateNum, c.SampleRateDen)
-		case c.Width < 1 || c.Width > pixel.MaxSide || c.Height < 1 || c.Height > pixel.MaxSide:
-			return fmt.Errorf("%d×%d pixels, want 1×1 to %d×%[3]d", c.Width, c.Height, pixel.MaxSide)
+		case c.Width < 1 || c.Width > MaxSide || c.Height < 1 || c.Height > MaxSide:
+			return fmt.Errorf("%d×%d pixels, want 1×1 to %d×%[3]d", c.Width, c.Height, MaxSide)
 		case !c.Format.Valid():
 			return fmt.Errorf("pixel format %d is unknown", c.Format)
 		case c.Turn < 0 || c.Turn > 3:

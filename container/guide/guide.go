@@ -21,7 +21,7 @@ const SectorBytes = 512
 const (
 	MaxShelves      = 999
 	MaxClips        = 9999
-	MaxStripHeight  = 64
+	MaxSide         = 1024 // of a picture, in pixels
 	MaxTitleBytes   = 63
 	MaxPathBytes    = 255
 	MaxShortBytes   = 63
