@@ -17,7 +17,7 @@ import (
 
 	"github.com/disintegration/imaging"
 
-	"example.org/stampreel/cmd/stampreel/internal/viewer"
+	"example.org/stampreel/cmd/stampreel/internal/fill"
 	"example.org/stampreel/container"
 	"example.org/stampreel/container/sample"
 )
@@ -262,7 +262,7 @@ func TestASheetShowsEveryPanelPixelAsASquare(t *testing.T) {
 			if err := r.Show(number, panel, &b); err != nil {
 				t.Fatal(err)
 			}
-			frame, err := viewer.Picture(&h, panel.Pixels)
+			frame, err := fill.Picture(&h, panel.Pixels)
 			if err != nil {
 				t.Fatal(err)
 			}

@@ -10,6 +10,7 @@ import (
 
 	"github.com/urfave/cli/v2"
 
+	"example.org/stampreel/budget/playerfile"
 	"example.org/stampreel/cmd/stampreel/internal/console"
 	"example.org/stampreel/cmd/stampreel/internal/fill"
 )
@@ -139,13 +140,26 @@ func runFill(ctx context.Context, c *call) error {
 	if image {
 		outcomes, err = c.fillImage(ctx, folder, card, size, items, s)
 	} else if outcomes, err = c.fillCard(ctx, folder, card, items, s, o); err == nil {
-		err = c.noteGone(ctx, card, items)
+		if err = c.noteGone(ctx, card, items); err == nil {
+			err = c.writeGuide(ctx, card, s.Player)
+		}
 	}
 	if err != nil {
 		return err
 	}
 	defer c.noteDone(card)
 	return c.reportFill(card, player.Name.Value, outcomes, skipped)
+}
+
+// writeGuide writes the guide of a card. One without it still plays, so that a card which has
+// no room for it is no failure.
+func (c *call) writeGuide(ctx context.Context, card string, player *playerfile.Player) error {
+	_, err := fill.WriteGuide(ctx, card, player)
+	if err == nil || ctx.Err() != nil {
+		return ctx.Err()
+	}
+	c.console.Warn("%s has no new guide for its firmware: %s", console.Name(card), plainText(err))
+	return nil
 }
 
 // noteSkipped tells once for each reason what was left out.

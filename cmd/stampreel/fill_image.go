@@ -71,6 +71,9 @@ func (c *call) fillImage(ctx context.Context, folder, path string, size int64, i
 	if err := c.noteGone(ctx, im.Folder(), items); err != nil {
 		return nil, err
 	}
+	if err := c.writeGuide(ctx, im.Folder(), s.Player); err != nil {
+		return nil, err
+	}
 	layout, files, err := im.Plan(ctx)
 	var full *fat.FullError
 	if errors.As(err, &full) {

@@ -16,6 +16,7 @@ import (
 	"time"
 
 	"example.org/stampreel/cmd/stampreel/internal/fill"
+	"example.org/stampreel/container/guide"
 )
 
 // grey writes a Y4M video of noise, so that its clip has many beats that differ.
@@ -37,7 +38,8 @@ func grey(t *testing.T, path string, random *rand.Rand, pictures int) {
 	}
 }
 
-// contents is every file below a folder by its path.
+// contents is every file below a folder by its path, but for what tells of the others: a
+// ledger, and a guide, which it verifies.
 func contents(t *testing.T, dir string) map[string]string {
 	t.Helper()
 	all := make(map[string]string)
@@ -46,6 +48,12 @@ func contents(t *testing.T, dir string) map[string]string {
 			return err
 		}
 		data, err := os.ReadFile(path)
+		if d.Name() == guide.Name { // of whatever is on the card: whole, or not there
+			if r, err := guide.Open(bytes.NewReader(data), int64(len(data))); err != nil || r.Verify() != nil {
+				t.Errorf("%s: %v", path, err)
+			}
+			return err
+		}
 		name, _ := filepath.Rel(dir, path)
 		all[name] = string(data)
 		return err

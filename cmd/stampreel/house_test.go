@@ -39,6 +39,7 @@ func TestArrowsPointDown(t *testing.T) {
 		"container/sample":   {},
 		"container/cardfs":   {},
 		"container/fat":      {},
+		"container/guide":    {"container/pixel"},
 	}
 	packages, arrows := 0, 0
 	for _, line := range goList(t, "-f", "{{.ImportPath}} {{join .Imports \" \"}}", "./...") {
@@ -57,7 +58,8 @@ func TestArrowsPointDown(t *testing.T) {
 		packages++
 		for _, to := range fields[1:] {
 			if !strings.HasPrefix(to, module+"/") {
-				if len(rooms) == 0 && strings.Contains(strings.Split(to, "/")[0], ".") {
+				asksTheSystem := from == "container/cardfs" && strings.HasPrefix(to, "golang.org/x/sys/")
+				if len(rooms) == 0 && strings.Contains(strings.Split(to, "/")[0], ".") && !asksTheSystem {
 					t.Errorf("%s imports %s, want the standard library alone", from, to)
 				}
 				continue

@@ -20,8 +20,8 @@ import (
 	"github.com/disintegration/imaging"
 
 	"example.org/stampreel/budget/playerfile"
+	"example.org/stampreel/cmd/stampreel/internal/fill"
 	"example.org/stampreel/cmd/stampreel/internal/patterns"
-	"example.org/stampreel/cmd/stampreel/internal/viewer"
 	"example.org/stampreel/container"
 	"example.org/stampreel/container/pixel"
 )
@@ -276,7 +276,7 @@ func (c *shownClip) show(number uint32, wrong ...misreading) (*image.NRGBA, erro
 	for _, w := range wrong {
 		frame = w(&h, frame)
 	}
-	return viewer.Picture(&h, frame)
+	return fill.Picture(&h, frame)
 }
 
 // turned is a board that stands otherwise than the player file says.

@@ -10,7 +10,6 @@ import (
 
 	"example.org/stampreel/cmd/stampreel/internal/console"
 	"example.org/stampreel/cmd/stampreel/internal/fill"
-	"example.org/stampreel/cmd/stampreel/internal/viewer"
 	"example.org/stampreel/container"
 	"example.org/stampreel/transcode/picture"
 	"example.org/stampreel/transcode/quality"
@@ -66,7 +65,7 @@ func qualityOf(ctx context.Context, r *container.Reader, src string, s fill.Sett
 			if err := r.Show(uint32(beat), panel, &b); err != nil {
 				return err
 			}
-			img, err := viewer.Picture(&h, panel.Pixels)
+			img, err := fill.Picture(&h, panel.Pixels)
 			if err != nil {
 				return err
 			}

@@ -17,7 +17,7 @@ import (
 	"golang.org/x/image/math/fixed"
 
 	"example.org/stampreel/cmd/stampreel/internal/console"
-	"example.org/stampreel/cmd/stampreel/internal/viewer"
+	"example.org/stampreel/cmd/stampreel/internal/fill"
 	"example.org/stampreel/container"
 )
 
@@ -153,7 +153,7 @@ func (s *sheet) drawFrames(ctx context.Context, img *image.NRGBA, sec section, d
 		if err := r.Show(number, panel, &b); err != nil {
 			return fmt.Errorf("%s: %w", sec.clip.Path, err)
 		}
-		frame, err := viewer.Picture(&h, panel.Pixels)
+		frame, err := fill.Picture(&h, panel.Pixels)
 		if err != nil {
 			return fmt.Errorf("%s: %w", sec.clip.Path, err)
 		}

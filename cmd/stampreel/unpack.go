@@ -17,7 +17,7 @@ import (
 	"github.com/urfave/cli/v2"
 
 	"example.org/stampreel/cmd/stampreel/internal/console"
-	"example.org/stampreel/cmd/stampreel/internal/viewer"
+	"example.org/stampreel/cmd/stampreel/internal/fill"
 	"example.org/stampreel/container"
 	"example.org/stampreel/container/sample"
 )
@@ -203,7 +203,7 @@ func unpackInto(ctx context.Context, r *container.Reader, dir string, done func(
 			return err
 		}
 		if b.FrameCoding != container.Repeat {
-			img, err := viewer.Picture(&h, panel.Pixels)
+			img, err := fill.Picture(&h, panel.Pixels)
 			if err != nil {
 				return err
 			}

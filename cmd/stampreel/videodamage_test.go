@@ -153,7 +153,7 @@ func TestAFillOfDamagedVideosKeepsWhatPlays(t *testing.T) {
 				t.Errorf("nothing is said of %s: %s", name, c.stderr)
 			}
 		}
-		if left := strings.Join(namesIn(t, filepath.Join(dir, "card")), " "); left != ".stampreel-ledger.json cut.srq whole.srq" {
+		if left := strings.Join(namesIn(t, filepath.Join(dir, "card")), " "); left != ".stampreel-ledger.json GUIDE.SRG cut.srq whole.srq" {
 			t.Errorf("on the card: %q", left)
 		}
 		if stays := strings.Contains(c.stderr, "cut.mkv: as incomplete as it was; cut.srq stays"); stays != (round == 1) {

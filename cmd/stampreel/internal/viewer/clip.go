@@ -190,7 +190,7 @@ func (s *Server) servePixels(w http.ResponseWriter, r *http.Request, o *opened) 
 		case whole && o.beat.FrameCoding == container.Repeat:
 			kind = stays
 		default:
-			img, err := Picture(&o.header, o.panel.Pixels)
+			img, err := fill.Picture(&o.header, o.panel.Pixels)
 			if err != nil {
 				return err
 			}

@@ -142,7 +142,7 @@ func TestPixelsAndSoundAreThoseThatVerifySees(t *testing.T) {
 		}
 		var want, stored [][]byte
 		_, err = container.Verify(context.Background(), f, info.Size(), func(b *container.Beat, p *container.Panel) {
-			img, err := Picture(&h, p.Pixels)
+			img, err := fill.Picture(&h, p.Pixels)
 			if err != nil {
 				t.Fatal(err)
 			}

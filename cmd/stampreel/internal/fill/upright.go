@@ -1,4 +1,4 @@
-package viewer
+package fill
 
 import (
 	"image"

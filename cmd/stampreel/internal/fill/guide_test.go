@@ -1,0 +1,145 @@
+package fill
+
+import (
+	"os"
+	"path/filepath"
+	"slices"
+	"testing"
+
+	"example.org/stampreel/container/guide"
+	"example.org/stampreel/container/pixel"
+)
+
+func TestNamesSortAsAPersonSortsThem(t *testing.T) {
+	want := []string{"", "2", "10", "a", "Clip 2", "clip 09", "clip 10", "clip 10a", "zug", "Ärger"}
+	got := slices.Clone(want)
+	slices.Reverse(got)
+	slices.SortFunc(got, natural)
+	if !slices.Equal(got, want) {
+		t.Errorf("%q, want %q", got, want)
+	}
+	for _, a := range want {
+		for _, b := range want {
+			if natural(a, b) != -natural(b, a) || (natural(a, b) == 0) != (a == b) {
+				t.Errorf("%q and %q: %d and %d", a, b, natural(a, b), natural(b, a))
+			}
+		}
+	}
+}
+
+// A guide lists what is on the card in order, with what the clips' own headers say; the
+// pictures are in the panel's pixels, and it is left alone while nothing changes.
+func TestAGuideListsTheCard(t *testing.T) {
+	folder, card := t.TempDir(), t.TempDir()
+	put(t, folder, "clip 10.gif", madeGIF(t, 30))
+	put(t, folder, "clip 9.gif", madeGIF(t, 5))
+	put(t, folder, "Shelf/FILM.png", madePNG(t, 40, 30, 1))
+	s := sign(t)
+	s.Coding, s.PartSectors = Raw, 60
+	filled(t, folder, card, s, Options{})
+	put(t, card, "noise.srq", []byte("no clip"))
+	wrote, err := WriteGuide(background, card, s.Player)
+	if err != nil || !wrote {
+		t.Fatal(wrote, err)
+	}
+	r, f, err := openGuide(filepath.Join(card, guide.Name))
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer f.Close()
+	if err := r.Verify(); err != nil {
+		t.Fatal(err)
+	}
+	if r.Format != pixel.MonoPages && r.Format != s.Player.Panel.Pixels.Value || r.Strip.W != 128 || r.Poster != (guide.Size{W: 64, H: 32}) {
+		t.Errorf("%v, strips %v, posters %v", r.Format, r.Strip, r.Poster)
+	}
+	var paths []string
+	for n, c := range r.Clips {
+		paths = append(paths, c.Path)
+		_, h := clip(t, filepath.Join(card, c.Path))
+		if c.Identity != h.Identity || c.Beats != h.AllBeats || c.Need[7] < h.Need[7] || c.Width != int(h.Width) || c.Format != h.PixelFormat {
+			t.Errorf("%+v does not say what its header does", c)
+		}
+		strip, err := r.ClipStrip(n)
+		if err != nil || lit(strip) < 20 {
+			t.Errorf("%s: the title lights %d bits, %v", c.Path, lit(strip), err)
+		}
+		if poster, err := r.ClipPoster(n); err != nil || lit(poster) < 20 {
+			t.Errorf("%s: the poster lights %d bits, %v", c.Path, lit(poster), err)
+		}
+	}
+	if !slices.Equal(paths, []string{"clip 9.srq", "clip 10.srq", "Shelf/FILM.srq"}) || r.Clips[1].Parts < 2 || r.Clips[2].Short != "SHELF/FILM.SRQ" || r.Clips[0].Short != "" {
+		t.Errorf("%q, %d parts, short %q and %q", paths, r.Clips[1].Parts, r.Clips[2].Short, r.Clips[0].Short)
+	}
+	if len(r.Shelves) != 2 || r.Shelves[1].Title != "Shelf" || r.Shelves[1].First != 2 {
+		t.Errorf("shelves %+v", r.Shelves)
+	}
+	if wrote, err := WriteGuide(background, card, s.Player); wrote || err != nil {
+		t.Errorf("written again though nothing has changed: %v", err)
+	}
+	poster, err := r.ClipPoster(1)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if err := os.Remove(filepath.Join(card, "clip 9.srq")); err != nil {
+		t.Fatal(err)
+	}
+	if wrote, err := WriteGuide(background, card, s.Player); !wrote || err != nil {
+		t.Errorf("not written though a clip is gone: %v", err)
+	}
+	r2, f2, err := openGuide(filepath.Join(card, guide.Name))
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer f2.Close()
+	if same, err := r2.ClipPoster(0); err != nil || !slices.Equal(same, poster) || len(r2.Clips) != 2 {
+		t.Errorf("the poster of a clip that has stayed is another one: %v", err)
+	}
+}
+
+func lit(frame []byte) (n int) {
+	for _, b := range frame {
+		for ; b != 0; b &= b - 1 {
+			n++
+		}
+	}
+	return n
+}
+
+// Long titles end with dots, and nothing of them goes beyond the line.
+func TestTitlesFitTheirLine(t *testing.T) {
+	f, err := newFace(100, 16, false)
+	if err != nil {
+		t.Fatal(err)
+	}
+	short, long := f.draw("Zug"), f.draw("Ein sehr langer Name eines Films, der nicht passt")
+	if short.Bounds() != long.Bounds() || short.Bounds().Dx() != 100 || short.Bounds().Dy() != 16 {
+		t.Fatal(short.Bounds(), long.Bounds())
+	}
+	ink := func(from, to int) (n int) {
+		for y := range 16 {
+			for x := from; x < to; x++ {
+				if short.NRGBAAt(x, y).R > 128 {
+					n++
+				}
+			}
+		}
+		return n
+	}
+	if ink(0, 40) < 20 || ink(50, 100) != 0 {
+		t.Errorf("%d and %d pixels of a short title", ink(0, 40), ink(50, 100))
+	}
+	short = long
+	if ink(0, 90) < 100 {
+		t.Errorf("%d pixels of a long title", ink(0, 90))
+	}
+	hard, err := newFace(100, 12, true)
+	if err != nil {
+		t.Fatal(err)
+	}
+	for i, v := range hard.draw("Bahnhof").Pix {
+		if v != 0 && v != 255 {
+			t.Fatalf("value %d is %d on a panel of one bit", i, v)
+		}
+	}
+}
