@@ -28,12 +28,14 @@ func previewCommand() *command {
 			"With --sheet it draws a contact sheet instead: frames from all along a clip as the panel " +
 			"shows them, upright, each pixel as a square of whole screen pixels, with their times. The " +
 			"sheet of a folder has a row for each of its clips. What is seen is read back " +
-			"from the clip, not made again from the source.",
+			"from the clip, not made again from the source. With --export a clip is written as a file " +
+			"that other programs open.",
 		operands: []operand{{"CLIP|FOLDER", "a clip, a folder of clips (a card), or the image of a card"}},
 		flags: []cli.Flag{
 			&cli.BoolFlag{Name: "open", Usage: "open the page in the browser"},
 			&cli.BoolFlag{Name: "keep", Usage: "go on when the page is closed, until Ctrl-C"},
 			&cli.StringFlag{Name: "sheet", Usage: "draw a contact sheet as a PNG picture, `FILE`"},
+			&cli.StringFlag{Name: "export", Usage: "write a clip as `FILE`.gif, .apng or .y4m, or its sound as .wav"},
 			&cli.IntFlag{Name: "frames", Usage: "how many frames of each clip on the sheet", DefaultText: "12 of a clip, 6 of each clip of a folder"},
 		},
 		examples: []example{
@@ -42,6 +44,7 @@ func previewCommand() *command {
 			{"stampreel preview express.srq --sheet express.png", "twelve frames of a clip"},
 			{"stampreel preview card/ --sheet card.png", "a row of six frames for each clip of a card"},
 			{"stampreel preview film.srq --frames 60 --sheet film.png", "a closer look"},
+			{"stampreel preview film.srq --export film.gif", "to show to somebody who has no player"},
 		},
 		results: true, player: true,
 		run: runPreview,
@@ -64,6 +67,10 @@ func runPreview(ctx context.Context, c *call) error {
 	folder := isFolder(operand) || fill.IsFolderInImage(operand)
 	frames := c.Int("frames")
 	switch {
+	case c.String("export") != "" && (file != "" || c.Bool("open") || c.Bool("keep") || c.IsSet("frames")):
+		return usagef("--export writes a file and nothing else").try("without --sheet, --frames, --open and --keep")
+	case c.String("export") != "":
+		return c.exportClip(ctx, operand, c.String("export"))
 	case file == "" && c.IsSet("frames"):
 		return usagef("--frames is about a sheet").try("stampreel preview %s --frames %d --sheet FILE.png", console.Name(operand), frames)
 	case file == "":

@@ -9,7 +9,6 @@ import (
 	"encoding/json"
 	"fmt"
 	"image"
-	"image/draw"
 	"io"
 	"math"
 	"math/rand/v2"
@@ -31,16 +30,6 @@ import (
 	"example.org/stampreel/container"
 	"example.org/stampreel/container/pixel"
 )
-
-// ran runs a command line and returns its standard output.
-func ran(t *testing.T, args ...string) string {
-	t.Helper()
-	var out, errs bytes.Buffer
-	if code := run(context.Background(), newRoot(commands()), args, strings.NewReader(""), console.New(console.Options{Stdout: &out, Stderr: &errs})); code != 0 {
-		t.Fatalf("stampreel %s: exit code %d\n%s", strings.Join(args, " "), code, errs.String())
-	}
-	return out.String()
-}
 
 // served runs preview on something until the test ends and returns the address
 // that it prints.
@@ -157,25 +146,6 @@ func (p *page) canvas() *image.NRGBA {
 		p.t.Fatalf("canvas: %v, %v, %q wide", e, err, width)
 	}
 	return &image.NRGBA{Pix: pix, Stride: 4 * w, Rect: image.Rect(0, 0, w, len(pix)/4/w)}
-}
-
-// unpackedPictures are the PNG files that unpack writes of a clip, read by
-// image/png.
-func unpackedPictures(t *testing.T, clip string) (pictures []*image.NRGBA) {
-	t.Helper()
-	dir := filepath.Join(t.TempDir(), "unpacked")
-	ran(t, "unpack", clip, "-o", dir)
-	names, err := filepath.Glob(filepath.Join(dir, "frame-*.png"))
-	if err != nil || len(names) == 0 {
-		t.Fatalf("%d pictures of %s, %v", len(names), clip, err)
-	}
-	for _, name := range names {
-		img := readPNG(t, name)
-		flat := image.NewNRGBA(img.Bounds())
-		draw.Draw(flat, flat.Rect, img, image.Point{}, draw.Src)
-		pictures = append(pictures, flat)
-	}
-	return pictures
 }
 
 // A clip of each pixel format and of each coding, a turned one among them: every
@@ -595,4 +565,62 @@ func BenchmarkThePagePlays(b *testing.B) {
 		dropped += beats - 1 - value[int](p, "seen.size")
 	}
 	b.ReportMetric(float64(dropped)/float64(b.N), "dropped/op")
+}
+
+// Chromium's own decoder of images reads the APNG: each picture is the one that
+// unpack writes, and stays for the clip's time.
+func TestAnAPNGShowsEachBeatAtItsTime(t *testing.T) {
+	p := opened(t, served(t, vector("ok-repeats"), "--keep")) // any page of this machine may use the decoder
+	beats := 0
+	for _, name := range []string{"ok-repeats", "ok-turned", "ok-loop", "ok-pixels-rgb565", "ok-tiles-rgb666", "ok-fastest"} {
+		path := filepath.Join(t.TempDir(), "a.apng")
+		ran(t, "preview", vector(name), "--export", path)
+		data, err := os.ReadFile(path)
+		if err != nil {
+			t.Fatal(err)
+		}
+		film := value[struct {
+			Loops  bool
+			Frames []struct {
+				Micros float64
+				W, H   int
+				Pixels string
+			}
+		}](p, fmt.Sprintf(`(async () => {
+			const data = Uint8Array.from(atob(%q), c => c.charCodeAt(0))
+			const decoder = new ImageDecoder({data, type: "image/png"})
+			await decoder.completed
+			await decoder.tracks.ready
+			const track = decoder.tracks.selectedTrack, Frames = []
+			for (let i = 0; i < track.frameCount; i++) {
+				const {image} = await decoder.decode({frameIndex: i})
+				const pixels = new Uint8Array(image.allocationSize({format: "RGBA"}))
+				await image.copyTo(pixels, {format: "RGBA"})
+				Frames.push({Micros: image.duration ?? 0, W: image.displayWidth, H: image.displayHeight, Pixels: btoa(String.fromCharCode(...pixels))})
+				image.close()
+			}
+			return {Loops: track.repetitionCount === Infinity, Frames}
+		})()`, base64.StdEncoding.EncodeToString(data)))
+		h, want := headerOf(t, vector(name)), unpackedPictures(t, vector(name))
+		if len(film.Frames) > 1 && film.Loops != h.Loop() {
+			t.Errorf("%s: loops %v, want %v", name, film.Loops, h.Loop())
+		}
+		shown, end := -1, 0.0
+		for n := range want {
+			middle := (float64(n) + 0.5) / h.Rate().Float() * 1e6
+			for end <= middle && shown+1 < len(film.Frames) {
+				shown++
+				end += film.Frames[shown].Micros
+			}
+			f := film.Frames[shown]
+			pixels, err := base64.StdEncoding.DecodeString(f.Pixels)
+			if err != nil || image.Rect(0, 0, f.W, f.H) != want[n].Rect || !bytes.Equal(pixels, want[n].Pix) {
+				t.Fatalf("%s: beat %d is another picture, %d×%d, %v", name, n, f.W, f.H, err)
+			}
+			beats++
+		}
+	}
+	if beats < 20 {
+		t.Errorf("%d beats compared, want more", beats)
+	}
 }

@@ -7,6 +7,7 @@ import (
 	"errors"
 	"fmt"
 	"image/png"
+	"io"
 	"math"
 	"os"
 	"path/filepath"
@@ -176,12 +177,14 @@ func inPlaceOf(temporary, path string, err error) error {
 func unpackInto(ctx context.Context, r *container.Reader, dir string, done func(int64), result *unpacked) error {
 	h := r.Header()
 	var sound *soundFile
+	var file *os.File
 	if h.SoundCoding != container.NoSound {
 		var err error
-		if sound, err = newSoundFile(filepath.Join(dir, unpackedSound), &h); err != nil {
+		if file, err = os.Create(filepath.Join(dir, unpackedSound)); err != nil {
 			return err
 		}
-		defer sound.file.Close()
+		defer file.Close()
+		sound = newSoundFile(file, &h)
 		lead, err := r.LeadIn()
 		if err != nil {
 			return err
@@ -223,10 +226,13 @@ func unpackInto(ctx context.Context, r *container.Reader, dir string, done func(
 		result.Frames++
 		done(1)
 	}
-	if sound != nil {
-		return sound.close()
+	if sound == nil {
+		return nil
 	}
-	return nil
+	if err := sound.close(); err != nil {
+		return err
+	}
+	return file.Close()
 }
 
 // onePNGBuffer keeps the encoder's working memory from picture to picture.
@@ -240,7 +246,7 @@ func (p *onePNGBuffer) Put(b *png.EncoderBuffer) { p.b = b }
 // what is stored behind the sound of the last beat: that is the start of a loop
 // or of the next part.
 type soundFile struct {
-	file    *os.File
+	file    io.WriteSeeker
 	encoder *wav.Encoder
 	buffer  audio.IntBuffer
 	samples int64 // of one channel, in all
@@ -248,11 +254,8 @@ type soundFile struct {
 	odd     bool  // whether all bytes together are an odd number
 }
 
-func newSoundFile(path string, h *container.Header) (*soundFile, error) {
-	f, err := os.Create(path)
-	if err != nil {
-		return nil, err
-	}
+// newSoundFile begins a WAV in an empty file, which is the caller's to close.
+func newSoundFile(f io.WriteSeeker, h *container.Header) *soundFile {
 	const pcm = 1
 	rate, bits, channels := int(math.Round(h.SampleRate().Float())), 8*h.SoundCoding.SampleBytes(), int(h.Channels)
 	if h.SoundCoding == container.IMAADPCM {
@@ -267,7 +270,7 @@ func newSoundFile(path string, h *container.Header) (*soundFile, error) {
 	}
 	s.left = s.samples * int64(channels*bits/8)
 	s.odd = s.left%2 == 1
-	return s, nil
+	return s
 }
 
 // beat takes the sound of one beat as stored.
@@ -331,8 +334,5 @@ func (s *soundFile) close() error {
 		}
 		s.encoder.WrittenBytes++
 	}
-	if err := s.encoder.Close(); err != nil {
-		return err
-	}
-	return s.file.Close()
+	return s.encoder.Close()
 }
