@@ -70,6 +70,7 @@ type call struct {
 	console  *console.Console
 	operands []string
 	stdin    io.Reader
+	events   *eventLines // once they have begun
 }
 
 // operand returns operand i, "" where it was left out.

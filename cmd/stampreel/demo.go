@@ -158,7 +158,7 @@ func (c *call) demoFill(ctx context.Context, folder, reel, known string, s fill.
 	card.Player = player.Name.Value
 	path := filepath.Join(folder, "card-"+known)
 	items, skipped = fill.ForPlayer(items, skipped, player.HasSound())
-	outcomes, err := c.fillCard(ctx, reel, path, items, s, fill.Options{Workers: s.Workers})
+	outcomes, err := c.fillCard(ctx, reel, path, items, s, fill.Options{Workers: s.Workers}, 0)
 	if err != nil {
 		return fail(err)
 	}

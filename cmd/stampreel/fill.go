@@ -49,6 +49,8 @@ func fillCommand() *command {
 			&cli.StringFlag{Name: "verify", Value: "new", Category: everywhere, Usage: "when the card is full, read back `WHAT` past this computer's caches: new clips, all, or off; that takes as long as reading them over the link does"},
 			&cli.BoolFlag{Name: "dry-run", Category: everywhere, Usage: "show what would be packed, how much it takes and how long writing it would, and write nothing"},
 			&cli.BoolFlag{Name: "sure", Category: everywhere, Usage: "CARD is a card, though it holds other files and no clip"},
+			&cli.BoolFlag{Name: "remove-litter", Category: everywhere, Usage: "remove from CARD what desktop systems leave there (.Trashes, Thumbs.db, System Volume Information and the like)"},
+			&cli.BoolFlag{Name: "events", Category: everywhere, Usage: "write a line of JSON for each thing that happens, as it happens, in place of the table"},
 			&cli.BoolFlag{Name: "repack", Category: everywhere, Usage: "pack clips anew that are on the card already"},
 			&cli.StringFlag{Name: "size", Usage: "size of the card that CARD is the image of, no more than it has: `SIZE`", DefaultText: "as the image that is there"},
 			&cli.BoolFlag{Name: "whole", Usage: "let the image be as long as the card, not as what is used of it"},
@@ -95,6 +97,9 @@ func runFill(ctx context.Context, c *call) error {
 		}
 		return usagef("%s is not a folder", folder).try("stampreel pack %s", folder)
 	}
+	if c.Bool("events") && c.Bool("json") {
+		return usagef("--events and --json exclude each other")
+	}
 	image, size, err := c.wantsImage(card)
 	if err != nil {
 		return err
@@ -122,6 +127,7 @@ func runFill(ctx context.Context, c *call) error {
 	if c.Bool("dry-run") {
 		return c.dryRun(ctx, folder, card, items, skipped, s, o)
 	}
+	beats := int64(0) // that are to be packed, about; 0 where nobody has looked
 	if !image {
 		if err := c.looksLikeACard(ctx, card); err != nil {
 			return err
@@ -131,6 +137,7 @@ func runFill(ctx context.Context, c *call) error {
 			return err
 		}
 		c.announce(&doc)
+		beats = doc.beats
 		c.noteSystem(card)
 		folder, end := stage(card, &doc, s.Workers)
 		defer end()
@@ -139,8 +146,11 @@ func runFill(ctx context.Context, c *call) error {
 	var outcomes []fill.Outcome
 	if image {
 		outcomes, err = c.fillImage(ctx, folder, card, size, items, s)
-	} else if outcomes, err = c.fillCard(ctx, folder, card, items, s, o); err == nil {
-		if err = c.noteGone(ctx, card, items); err == nil {
+	} else if outcomes, err = c.fillCard(ctx, folder, card, items, s, o, beats); err == nil {
+		if err = c.noteGone(ctx, card, items); err == nil && c.Bool("remove-litter") {
+			err = c.removeLitter(card)
+		}
+		if err == nil {
 			err = c.writeGuide(ctx, card, s.Player)
 		}
 	}
@@ -149,6 +159,15 @@ func runFill(ctx context.Context, c *call) error {
 	}
 	defer c.noteDone(card)
 	return c.reportFill(card, player.Name.Value, outcomes, skipped)
+}
+
+// removeLitter removes what systems have left on a card, and tells what that was.
+func (c *call) removeLitter(card string) error {
+	gone, err := fill.RemoveLitter(card)
+	for _, name := range gone {
+		c.console.Note("%s is removed from the card: it is what a desktop system leaves there", console.Name(name))
+	}
+	return err
 }
 
 // writeGuide writes the guide of a card. One without it still plays, so that a card which has
@@ -223,13 +242,20 @@ func (c *call) fillOptions(s fill.Settings, image bool) fill.Options {
 }
 
 // fillCard packs the items and tells of each that fails as it happens.
-func (c *call) fillCard(ctx context.Context, folder, card string, items []fill.Item, s fill.Settings, o fill.Options) ([]fill.Outcome, error) {
+func (c *call) fillCard(ctx context.Context, folder, card string, items []fill.Item, s fill.Settings, o fill.Options, beats int64) ([]fill.Outcome, error) {
 	progress := c.console.Progress(console.Job{What: "filling", Unit: "pictures", Piece: "clips", Doing: "packing"})
 	defer progress.Stop()
 	progress.ExpectPieces(len(items))
+	if beats > 0 {
+		progress.Expect(beats)
+	}
 	var reading *console.Progress
 	defer func() { reading.Stop() }()
 	began := time.Time{}
+	events := c.eventLines()
+	for _, it := range items {
+		events.tell("item", map[string]any{"source": it.Source, "clip": it.Clip})
+	}
 	return fill.Run(ctx, folder, card, items, s, o, fill.Events{
 		Reading: func(n int64) {
 			if reading == nil {
@@ -240,6 +266,7 @@ func (c *call) fillCard(ctx context.Context, folder, card string, items []fill.I
 			reading.Add(n)
 		},
 		Read: func(n int64, past bool) {
+			events.tell("read_back", map[string]any{"bytes": n, "past_caches": past})
 			reading.Stop()
 			from := "past this computer's caches"
 			if !past {
@@ -251,10 +278,17 @@ func (c *call) fillCard(ctx context.Context, folder, card string, items []fill.I
 				c.console.Note("%s read back, %s", console.Size(n), from)
 			}
 		},
-		Begin: func(fill.Item) { progress.Begin() },
-		Beats: progress.Add,
+		Begin: func(it fill.Item) {
+			events.tell("begins", map[string]any{"source": it.Source, "clip": it.Clip})
+			progress.Begin()
+		},
+		Beats: func(n int64) {
+			events.beats(n)
+			progress.Add(n)
+		},
 		End: func(o fill.Outcome) {
 			progress.End()
+			events.ended(o)
 			if o.Err != nil {
 				c.tellError(o.Err)
 				return
@@ -345,7 +379,11 @@ func (c *call) reportFill(card, player string, outcomes []fill.Outcome, skipped 
 		t.Row(name, console.Duration(seconds(facts.Seconds)), facts.rate, console.MB(float64(facts.Bytes)), console.PercentNumber(o.Verdict.Typical.Margin), verdictCell(o.Verdict))
 	}
 	t.Total(console.Count(int64(len(doc.Clips)), "clip", "clips")+" on "+console.Name(card), console.Duration(seconds(doc.Seconds)), "", console.MB(float64(doc.Bytes)))
-	c.console.Table(t)
+	if c.Bool("events") {
+		c.eventLines().tell("done", map[string]any{"clips": len(doc.Clips), "failed": len(doc.Failed), "bytes": doc.Bytes, "length_s": doc.Seconds})
+	} else {
+		c.console.Table(t)
+	}
 	kept := 0
 	for _, facts := range doc.Clips {
 		if facts.Kept {

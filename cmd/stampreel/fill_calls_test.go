@@ -65,6 +65,7 @@ func TestFaultsAtSystemCallsLeaveWholeClips(t *testing.T) {
 		{"fsync", "error=EIO"},
 		{"renameat", "error=EIO"},
 		{"openat", "error=EACCES"},
+		{"openat", "error=EROFS"},
 		{"write", "signal=KILL"},
 		{"fsync", "signal=KILL"},
 		{"renameat", "signal=KILL"},

@@ -60,7 +60,7 @@ func (c *call) fillImage(ctx context.Context, folder, path string, size int64, i
 	if err := im.BringOver(ctx, items); err != nil {
 		return nil, err
 	}
-	outcomes, err := c.fillCard(ctx, folder, im.Folder(), items, s, c.fillOptions(s, true))
+	outcomes, err := c.fillCard(ctx, folder, im.Folder(), items, s, c.fillOptions(s, true), 0)
 	if err != nil {
 		return nil, err
 	}

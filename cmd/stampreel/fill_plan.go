@@ -27,6 +27,8 @@ type planned struct {
 	Seconds float64        `json:"length_s"`      // the same
 	Free    *int64         `json:"free_bytes"`    // nil where nobody knows
 	Copy    []copying      `json:"copying"`
+
+	beats int64 // about, of the clips to pack
 }
 
 type plannedClip struct {
@@ -60,7 +62,7 @@ func (c *call) survey(ctx context.Context, folder, onto string, items []fill.Ite
 		case f.Stays:
 			does = "stays"
 		default:
-			doc.Bytes, doc.Seconds, old = doc.Bytes+f.Bytes, doc.Seconds+f.Seconds, old+f.Old
+			doc.Bytes, doc.Seconds, doc.beats, old = doc.Bytes+f.Bytes, doc.Seconds+f.Seconds, doc.beats+f.Beats, old+f.Old
 		}
 		was := ""
 		if f.Was != "" {

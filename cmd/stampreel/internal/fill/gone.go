@@ -98,3 +98,22 @@ func IsLitter(name string) bool {
 	}
 	return strings.HasPrefix(name, "._") || strings.HasPrefix(strings.ToLower(name), ".trash-")
 }
+
+// RemoveLitter removes what desktop systems have left at the top of a card, and names it.
+// What cannot be removed stays, and is the error.
+func RemoveLitter(card string) (gone []string, err error) {
+	entries, err := os.ReadDir(card)
+	if err != nil {
+		return nil, fmt.Errorf("fill: %w", err)
+	}
+	for _, e := range entries {
+		if !IsLitter(e.Name()) || strings.EqualFold(e.Name(), "lost+found") || strings.EqualFold(e.Name(), "lost.dir") || strings.EqualFold(e.Name(), "found.000") {
+			continue // what a repair has found is somebody's
+		}
+		if err := os.RemoveAll(filepath.Join(card, e.Name())); err != nil {
+			return gone, fmt.Errorf("fill: %w", err)
+		}
+		gone = append(gone, e.Name())
+	}
+	return gone, nil
+}

@@ -21,6 +21,7 @@ type Forecast struct {
 	Seconds float64 // of the source, in the part that is taken; 0 where it does not say
 	// Bytes that the clip takes: at most, while it is not packed; 0 where nobody knows.
 	Bytes int64
+	Beats int64 // about, of a clip to be packed
 	// Bytes of the clip whose place it takes.
 	Old int64
 	Err error
@@ -88,13 +89,13 @@ func (f *filling) foresee(ctx context.Context, it Item, thorough bool) Forecast 
 	if h, c.Err = source.Look(ctx, job.Source, source.Options{Rate: f.s.Rate}); c.Err != nil {
 		return c
 	}
-	c.Seconds, c.Bytes = f.s.atMost(h, job.Sound != "")
+	c.Seconds, c.Beats, c.Bytes = f.s.atMost(h, job.Sound != "")
 	return c
 }
 
-// atMost is how long a clip of a source becomes, and how many bytes it takes at the most:
-// those of raw frames; 0 where the source does not say how long it is.
-func (s *Settings) atMost(h *source.Holding, beside bool) (seconds float64, bytes int64) {
+// atMost is how long a clip of a source becomes, in seconds and in beats, and how many bytes
+// it takes at the most: those of raw frames; 0 where the source does not say how long it is.
+func (s *Settings) atMost(h *source.Holding, beside bool) (seconds float64, packed, bytes int64) {
 	from, to := s.From.Float(), s.To.Float()
 	if seconds = h.Seconds; h.Still && seconds == 0 {
 		if seconds = s.Hold.Float(); seconds == 0 {
@@ -105,7 +106,7 @@ func (s *Settings) atMost(h *source.Holding, beside bool) (seconds float64, byte
 		seconds = min(seconds, to)
 	}
 	if seconds = max(0, seconds-from); seconds == 0 {
-		return 0, 0
+		return 0, 0, 0
 	}
 	rate := h.Rate
 	if s.Rate.Num > 0 {
@@ -137,7 +138,7 @@ func (s *Settings) atMost(h *source.Holding, beside bool) (seconds float64, byte
 	if s.Meter && len(h.Videos) == 0 {
 		pictures = beats
 	}
-	return seconds, int64(container.SectorBytes * (64 + beats*sector(64+sound) + pictures*frame))
+	return seconds, int64(beats), int64(container.SectorBytes * (64 + beats*sector(64+sound) + pictures*frame))
 }
 
 // sizeOfParts is what a clip takes with all its parts; 0 where there is none.
