@@ -11,7 +11,7 @@ import (
 
 	"example.org/stampreel/cmd/stampreel/internal/console"
 	"example.org/stampreel/cmd/stampreel/internal/export"
-	"example.org/stampreel/cmd/stampreel/internal/viewer"
+	"example.org/stampreel/cmd/stampreel/internal/fill"
 	"example.org/stampreel/container"
 	"example.org/stampreel/container/cardfs"
 )
@@ -96,7 +96,7 @@ func exportFilm(ctx context.Context, r *container.Reader, kind export.Kind, file
 				return err
 			}
 			if img == nil || beat.FrameCoding != container.Repeat {
-				if img, err = viewer.Picture(&h, panel.Pixels); err != nil {
+				if img, err = fill.Picture(&h, panel.Pixels); err != nil {
 					return err
 				}
 			}
