@@ -5,6 +5,10 @@
 // container/FORMAT.md says each rounding from coefficients to panel pixels, so that what a
 // panel shows is known bit for bit. Decode is that decode (parse.go, scan.go, idct.go,
 // show.go); examples/firmware/jpeg has it in C.
+//
+// The encoder (encode.go, forward.go) looks for the fewest bytes for what the panel shows: each
+// block's levels as a whole (trellis.go), at steps and weights that suit small panels
+// (choose.go), with the best Huffman tables (huffman.go).
 package jpeg
 
 import "fmt"

@@ -15,11 +15,11 @@ type Decoder struct {
 	// The frame in hand.
 	p        []byte
 	at       int
-	sampling Sampling        // 0 until SOF0
-	quant    [2][64]uint8    // in zig-zag order; 0: not there
-	hasQuant [2]bool         //
-	dc, ac   [2]huffman      //
-	use      [3]componentUse // tables of each component
+	sampling Sampling // 0 until SOF0
+	quant    [2][blockSize]uint8
+	hasQuant [2]bool
+	dc, ac   [2]huffman
+	use      [3]componentUse // of each component
 
 	// Rows of minimum coded units: luma, Cb, Cr.
 	plane  [3][]uint8
@@ -29,6 +29,7 @@ type Decoder struct {
 	screen *screen
 }
 
+// A componentUse says which tables a component has.
 type componentUse struct{ quant, dc, ac uint8 }
 
 // NewDecoder returns a Decoder for a panel.
