@@ -6,14 +6,15 @@ import "math"
 //
 //   - Steps are the same for all coefficients. Annex K's grow with frequency, by what an eye sees
 //     at some distance from a large picture; on panel pixels both PSNR and SSIM do better without.
+//     One table of them serves luma and chroma, whose difference is in lambda.
 //   - Levels are those for which error + lambda·bits is least, over each block as a whole, and
 //     lambda is a share of step².
 //   - The error of a block counts by the fourth root of how little goes on in it: SSIM, and the
 //     eye, miss detail most where all else is smooth.
 const (
-	lumaStep   = 30 // at quality 50
-	chromaStep = 27
-	lambda100  = 11 // hundredths of step² a bit
+	stepAt50     = 30
+	lambdaLuma   = 11 // hundredths of step² a bit
+	lambdaChroma = 8
 
 	one       = 1 << 10             // the weight of an error …
 	activity  = 310 * blockSize     // … in a block with this sum of squares, less quiet
@@ -22,24 +23,17 @@ const (
 	mostPower = 4                   // weights are one/4 … 4·one
 )
 
-// A scale is what a quality makes of luma or chroma.
-type scale struct {
-	step   int32 // between levels
-	lambda int64 // of a bit, in weighted squares of sixteenths
-}
-
-// choose turns a quality into scales. Between two whole steps lambda goes on to rise.
+// choose turns a quality into the step between levels and into lambda, of a bit in weighted
+// squares of sixteenths. Between two whole steps lambda goes on to rise.
 func (e *Encoder) choose(quality int) {
 	percent := int64(200 - 2*quality)
 	if quality < 50 {
 		percent = int64(5000 / quality)
 	}
-	for t, at50 := range [2]int64{lumaStep, chromaStep} {
-		step100 := max(at50*percent, 100)
-		e.scale[t] = scale{
-			step:   int32(min((step100+50)/100, 255)),
-			lambda: step100 * step100 * lambda100 / 100 * squares * one / 10000,
-		}
+	step100 := max(stepAt50*percent, 100)
+	e.step = int32(min((step100+50)/100, 255))
+	for t, share := range [2]int64{lambdaLuma, lambdaChroma} {
+		e.lambda[t] = step100 * step100 * share / 100 * squares * one / 10000
 	}
 }
 
@@ -59,7 +53,7 @@ func weigh(coefs []int32) int64 {
 func (e *Encoder) quantise() {
 	for c := range e.sampling.components() {
 		p := &e.part[c]
-		step := e.scale[use(c)].step * fraction
+		step := e.step * fraction
 		for i, c := range p.coefs {
 			level := (max(c, -c) + step*3/8) / step
 			if c < 0 {
@@ -77,14 +71,14 @@ func (e *Encoder) quantise() {
 	for range 2 {
 		for c := range e.sampling.components() {
 			p := &e.part[c]
-			s := e.scale[use(c)]
-			e.trellis.rates(&e.dc[use(c)], s.lambda)
-			e.trellis.first(p, s.step)
-			e.trellis.rates(&e.ac[use(c)], s.lambda)
+			lambda := e.lambda[use(c)]
+			e.trellis.rates(&e.dc[use(c)], lambda)
+			e.trellis.first(p, e.step)
+			e.trellis.rates(&e.ac[use(c)], lambda)
 			for i, hidden := range p.hidden {
 				if !hidden {
 					coefs := p.coefs[i*blockSize:][:blockSize]
-					e.trellis.block(p.levels[i*blockSize:][:blockSize], coefs, s.step, p.weight[i])
+					e.trellis.block(p.levels[i*blockSize:][:blockSize], coefs, e.step, p.weight[i])
 				}
 			}
 		}

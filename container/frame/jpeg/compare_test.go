@@ -38,7 +38,7 @@ func plainly(e *Encoder, rgb []byte, quality int) []byte {
 	for c := range e.sampling.components() {
 		p := &e.part[c]
 		for i, v := range p.coefs {
-			p.levels[i] = int16(math.Round(float64(v) / float64(e.scale[use(c)].step*fraction)))
+			p.levels[i] = int16(math.Round(float64(v) / float64(e.step*fraction)))
 		}
 		for i, hidden := range p.hidden {
 			if hidden {

@@ -275,7 +275,7 @@ func TestOtherDecodersSeeTheSamePicture(t *testing.T) {
 				if other.ColorModel() == color.YCbCrModel {
 					bound = 0.25
 				}
-				if mean, most := differences(got, other); mean > bound || most > 3 {
+				if mean, most := differences(got, other); mean > bound || most > 4 {
 					t.Errorf("%d×%d, quality %d, %T: mean difference from Go's decoder %.3f, largest %d", w, h, quality, img, mean, most)
 				}
 			}

@@ -14,7 +14,8 @@ type Encoder struct {
 	part     [3]part
 	dc, ac   [2]code // of luma, of chroma
 	trellis  trellis
-	scale    [2]scale
+	step     int32    // between levels
+	lambda   [2]int64 // what a bit costs in luma, in chroma
 }
 
 // A part is a component of the picture.
@@ -163,12 +164,10 @@ func (e *Encoder) write(dst []byte) ([]byte, Stats) {
 		dst = append(dst, 0xff, mark, byte(length>>8), byte(length))
 	}
 	dst = append(dst, 0xff, markSOI)
-	segment(markDQT, 2+65*tables)
-	for t := range tables {
-		dst = append(dst, byte(t))
-		for range blockSize {
-			dst = append(dst, byte(e.scale[t].step))
-		}
+	segment(markDQT, 2+1+blockSize)
+	dst = append(dst, 0)
+	for range blockSize {
+		dst = append(dst, byte(e.step))
 	}
 	segment(markSOF0, 8+3*components)
 	dst = append(dst, 8, byte(e.h>>8), byte(e.h), byte(e.w>>8), byte(e.w), byte(components))
@@ -177,7 +176,7 @@ func (e *Encoder) write(dst []byte) ([]byte, Stats) {
 		if c == 0 && e.sampling == Share {
 			factors = 0x22
 		}
-		dst = append(dst, byte(c+1), factors, byte(use(c)))
+		dst = append(dst, byte(c+1), factors, 0)
 	}
 	length := 2
 	for t := range tables {

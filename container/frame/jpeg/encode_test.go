@@ -63,7 +63,7 @@ func TestEncodedFramesDecodeElsewhere(t *testing.T) {
 				if err != nil {
 					t.Fatalf("%d×%d, %v, quality %d: Go's decoder: %v", w, h, s, quality, err)
 				}
-				if mean, most := differences(got, other); mean > 0.3 || most > 3 {
+				if mean, most := differences(got, other); mean > 0.3 || most > 4 {
 					t.Errorf("%d×%d, %v, quality %d: mean difference from Go's decoder %.3f, largest %d", w, h, s, quality, mean, most)
 				}
 				if mean, most := differences(got, rgbImage(decodeByTool(t, p, w, h, "-nosmooth", "-dct", "int"), w, h)); mean > 0.1 || most > 3 {
@@ -332,7 +332,7 @@ func TestFramesAreTheSameOnEveryProcessor(t *testing.T) {
 	for i := range rgb {
 		rgb[i] = byte(max(0, min(255, 40+i/3%w+i/(3*w)*(1+i%3)/2+rng.IntN(30))))
 	}
-	for s, want := range map[Sampling]uint32{Grey: 0xf33f1bdc, Full: 0x081075c0, Share: 0x1f8b2d3e} {
+	for s, want := range map[Sampling]uint32{Grey: 0xf33f1bdc, Full: 0x1a6e4790, Share: 0x3951778a} {
 		sum := crc32.NewIEEE()
 		for quality := 1; quality <= 100; quality += 9 {
 			sum.Write(encode(t, newEncoder(t, w, h, s), rgb, quality))
