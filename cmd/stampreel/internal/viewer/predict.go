@@ -176,8 +176,14 @@ type verdict struct {
 	Unjudged []string         `json:"unjudged"`
 	Start    float64          `json:"start_s"` // from the press of a button to the picture
 
-	Late []lateness `json:"late"` // pictures, in order
-	Gaps []lateness `json:"gaps"` // sounds, by the beat that they play with
+	prediction
+}
+
+// prediction is what happens with one wiring, played step by step.
+type prediction struct {
+	Late  []lateness `json:"late"`  // pictures, in order
+	Gaps  []lateness `json:"gaps"`  // sounds, by the beat that they play with
+	Ahead []int64    `json:"ahead"` // bytes of whole beats in memory when each beat is due, its own among them
 }
 
 // lateness is how long after its time a picture or a sound comes.
@@ -216,7 +222,7 @@ func (s *Server) serveVerdict(w http.ResponseWriter, r *http.Request, o *opened)
 	if v.Unjudged == nil {
 		v.Unjudged = []string{}
 	}
-	if v.Late, v.Gaps, err = predict(&clip, on); err != nil {
+	if v.prediction, err = predict(&clip, on); err != nil {
 		return err
 	}
 	return answer(w, v)
@@ -228,34 +234,42 @@ func (s *Server) serveVerdict(w http.ResponseWriter, r *http.Request, o *opened)
 // comes late is what it finds, no more: the verdict, which allows for pauses at
 // any moment and for what nobody knows of the card, may be worse. A clip that
 // loops is played once.
-func predict(c *budget.Clip, p *playerfile.Player) (late, gaps []lateness, err error) {
+func predict(c *budget.Clip, p *playerfile.Player) (prediction, error) {
 	parts, clip, err := apart(c, p)
 	if err != nil {
-		return nil, nil, err
+		return prediction{}, err
 	}
 	pause := simulate.Seconds(p.Stall().Value.Seconds())
 	played, err := simulate.Run(parts, clip, simulate.Pauses{Length: pause, Full: pause > 0})
 	if err != nil {
-		return nil, nil, err
+		return prediction{}, err
 	}
 	seconds := func(t simulate.Time) float64 { return float64(t) / float64(simulate.Second) }
-	late, gaps = []lateness{}, []lateness{}
+	seen := prediction{[]lateness{}, []lateness{}, make([]int64, 0, len(played.Beats))}
+	next, held := 0, int64(0) // the first beat that is not yet in memory; sectors of those before it
 	for i, times := range played.Beats {
 		due := played.Start + simulate.Time(i)*clip.Interval
+		for next < len(played.Beats) && played.Beats[next].Read <= due {
+			held += int64(clip.Beats[next].Sectors)
+			next++
+		}
+		seen.Ahead = append(seen.Ahead, max(0, held)*card.SectorBytes)
+		held -= int64(clip.Beats[i].Sectors) // may be owed, where the beat comes late
+
 		behind := times.Drawn - due - clip.Interval // has to be drawn by the time of the next
 		if parts.Memory.Strip == 0 {
 			behind = max(behind, times.Read-due)
 		}
 		if clip.Beats[i].Windows > 0 && behind > simulate.Grace {
-			late = append(late, lateness{i, seconds(behind)})
+			seen.Late = append(seen.Late, lateness{i, seconds(behind)})
 		}
 		heard := i + c.Lead
 		over := times.Sounded - due - simulate.Time(c.Lead)*clip.Interval
 		if clip.Beats[i].SoundSectors > 0 && heard < len(played.Beats) && over > simulate.Grace {
-			gaps = append(gaps, lateness{heard, seconds(over)})
+			seen.Gaps = append(seen.Gaps, lateness{heard, seconds(over)})
 		}
 	}
-	return late, gaps, nil
+	return seen, nil
 }
 
 // strips of a player whose memory is smaller than a beat are at most so many

@@ -435,12 +435,23 @@ func TestAVerdictIsTheBudgetsAndTheLateBeatsFollowTheWiring(t *testing.T) {
 	// Behind by what 115,200 bytes and the sound of 882 take longer than 40 ms, each beat anew.
 	n := len(slow.Late)
 	step := slow.Late[n-1].Seconds - slow.Late[n-2].Seconds
-	least := 116_736*4114/512/20e6 - 0.040 // 228 sectors
+	least := 116_224*4114/512/20e6 - 0.040 // 2 + 225 sectors
 	if step < least || step > least+0.005 {
 		t.Errorf("each beat is %.4f s later than the one before, want %.4f and a request", step, least)
 	}
 	if fast.Word == budget.Stutters || len(fast.Late) > 0 || len(fast.Gaps) > 0 {
 		t.Errorf("4-bit at 40 MHz: %v, %d late, %d gaps; want none", fast.Word, len(fast.Late), len(fast.Gaps))
+	}
+	// A raw beat is 2 + 225 sectors, and 256 KiB less the sound held hold two of them. With a
+	// card fast enough they are full when a beat is due; with one too slow, empty at last.
+	for what, v := range map[string]struct {
+		verdict
+		at   int
+		want int64
+	}{"fast": {fast, 30, 2 * 227 * 512}, "slow": {slow, 59, 0}, "slow at first": {slow, 0, 2 * 227 * 512}} {
+		if len(v.Ahead) != 60 || v.Ahead[v.at] != v.want {
+			t.Errorf("%s: %d beats, %d bytes read ahead at beat %d, want %d", what, len(v.Ahead), v.Ahead[v.at], v.at, v.want)
+		}
 	}
 	// A pause longer than the sound lead of 200 ms and a small buffer give gaps.
 	paused := getJSON[verdict](t, address+"verdict?wiring=4-bit&clock=40000000&buffer=131072&stall=1")

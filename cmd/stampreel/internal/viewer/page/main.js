@@ -23,6 +23,7 @@ let wanted = 0 // the beat that is to be seen
 let drawn = null // the entry of the feed that is
 let playing = null // {zero, speed, audio}: the clock's time of beat 0
 let late = new Map(), gaps = new Map() // beats -> seconds, with the chosen wiring
+let ahead = null // bytes read ahead at each beat, with it
 let damaged = new Map() // beat -> why
 let volume = 40
 
@@ -31,6 +32,7 @@ const wiring = new Wiring(verdict => {
 	gaps = new Map(verdict?.gaps.map(l => [l.beat, l.s]))
 	timeline.late = late
 	timeline.gaps = gaps
+	timeline.ahead = ahead = verdict?.ahead ?? null
 	timeline.draw()
 	summary()
 	$("stutter").disabled = late.size + gaps.size === 0
@@ -178,6 +180,7 @@ function tell() {
 	if (beats && beats.bytes[b]) {
 		parts.push(beats.codings[beats.coding[b]] + (beats.key[b] ? ", key" : ""), `${size(beats.bytes[b])}: picture ${size(beats.frame_bytes[b])}, sound ${size(beats.sound_bytes[b])}`)
 	}
+	if (ahead) parts.push(`${size(ahead[b])} read ahead`)
 	if (late.has(b)) parts.push(`picture ${trimmed(1000 * late.get(b), 1)} ms late`)
 	if (gaps.has(b)) parts.push(`sound ${trimmed(1000 * gaps.get(b), 1)} ms late`)
 	if (damaged.has(b)) parts.push("damaged")

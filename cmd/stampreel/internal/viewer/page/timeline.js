@@ -11,6 +11,7 @@ export class Timeline {
 		this.beats = null
 		this.late = this.gaps = new Map()
 		this.damaged = new Map()
+		this.ahead = null
 		new ResizeObserver(() => this.draw()).observe(canvas)
 		matchMedia("(prefers-color-scheme: dark)").addEventListener("change", () => this.draw())
 	}
@@ -52,6 +53,7 @@ export class Timeline {
 			const room = left(c + 1) - left(c)
 			pen.fillRect(left(c), floor - tall, Math.max(1, room > 3 * scale ? room - 1 : room), tall)
 		}
+		if (this.ahead) this.level(pen, columns, left, n, top, floor, colour, scale)
 		pen.fillStyle = colour("--late")
 		for (const c of share(this.late)) {
 			const x = (left(c) + left(c + 1)) / 2, half = Math.max(2 * scale, Math.min(mark / 2, (left(c + 1) - left(c)) / 2))
@@ -75,6 +77,29 @@ export class Timeline {
 			pen.moveTo(x, top)
 			pen.lineTo(x, floor)
 			pen.stroke()
+		}
+	}
+
+	// level is the line of what is read ahead: full stands at the top, empty at the
+	// bottom; of the beats in a column the lowest.
+	level(pen, columns, left, n, top, floor, colour, scale) {
+		const most = this.ahead.reduce((a, b) => Math.max(a, b), 1)
+		const trace = () => {
+			pen.beginPath()
+			for (let c = 0; c < columns; c++) {
+				let low = most
+				for (let b = Math.ceil(c * n / columns); b < (c + 1) * n / columns; b++) low = Math.min(low, this.ahead[b])
+				const y = floor - (floor - top) * low / most
+				pen.lineTo(left(c), y)
+				pen.lineTo(left(c + 1), y)
+			}
+			pen.stroke()
+		}
+		pen.lineJoin = "round"
+		for (const [name, width] of [["--sheet", 4], ["--ink", 1.5]]) { // an edge keeps it apart from the bars
+			pen.strokeStyle = colour(name)
+			pen.lineWidth = width * scale
+			trace()
 		}
 	}
 }
