@@ -35,6 +35,7 @@ func previewCommand() *command {
 			&cli.BoolFlag{Name: "open", Usage: "open the page in the browser"},
 			&cli.BoolFlag{Name: "keep", Usage: "go on when the page is closed, until Ctrl-C"},
 			&cli.StringFlag{Name: "sheet", Usage: "draw a contact sheet as a PNG picture, `FILE`"},
+			&cli.BoolFlag{Name: "terminal", Usage: "play the pictures of a clip in the terminal"},
 			&cli.StringFlag{Name: "export", Usage: "write a clip as `FILE`.gif, .apng or .y4m, or its sound as .wav"},
 			&cli.IntFlag{Name: "frames", Usage: "how many frames of each clip on the sheet", DefaultText: "12 of a clip, 6 of each clip of a folder"},
 		},
@@ -67,6 +68,10 @@ func runPreview(ctx context.Context, c *call) error {
 	folder := isFolder(operand) || fill.IsFolderInImage(operand)
 	frames := c.Int("frames")
 	switch {
+	case c.Bool("terminal") && (file != "" || c.String("export") != "" || c.Bool("open") || c.Bool("keep") || c.IsSet("frames")):
+		return usagef("--terminal plays a clip and nothing else").try("without --sheet, --export, --frames, --open and --keep")
+	case c.Bool("terminal"):
+		return c.playInTerminal(ctx, operand)
 	case c.String("export") != "" && (file != "" || c.Bool("open") || c.Bool("keep") || c.IsSet("frames")):
 		return usagef("--export writes a file and nothing else").try("without --sheet, --frames, --open and --keep")
 	case c.String("export") != "":

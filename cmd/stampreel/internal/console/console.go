@@ -39,6 +39,9 @@ type Options struct {
 	// means 80.
 	Width func() int
 
+	// Height gives its lines now; nil or a result below 1 means 24.
+	Height func() int
+
 	// Now is the clock behind progress; nil means time.Now.
 	Now func() time.Time
 }

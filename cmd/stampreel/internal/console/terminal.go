@@ -26,5 +26,12 @@ func Standard() *Console {
 			}
 			return 0
 		},
+		Height: func() int {
+			_, h, err := term.GetSize(stdout)
+			if err != nil {
+				return 0
+			}
+			return h
+		},
 	})
 }
