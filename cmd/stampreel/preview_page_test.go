@@ -432,15 +432,17 @@ func TestThePageNamesADamagedBeatAndPlaysTheRest(t *testing.T) {
 	for n := range 20 {
 		p.beat(n)
 		hidden := value[bool](p, "document.querySelector('#trouble').hidden")
-		if text := value[string](p, "document.querySelector('#trouble').textContent"); n == 7 && (hidden || !strings.Contains(text, "Beat 7 cannot be shown") || !strings.Contains(text, "checksum")) || n != 7 && !hidden {
+		if text := value[string](p, "document.querySelector('#trouble').textContent"); n == 7 && (hidden || !strings.Contains(text, "Beat 7 cannot be shown: beat 7 at sector ") || !strings.Contains(text, "checksum")) || n != 7 && !hidden {
 			t.Errorf("beat %d: hidden %v: %q", n, hidden, text)
 		}
 		p.key(kb.ArrowRight)
 	}
 	p.until("/damaged: beat 7$/.test(document.querySelector('#summary').textContent)")
-	p.key("m") // a browser without a loudspeaker waits for one
+	// With its sound, and without a loudspeaker too, as on a machine that tests.
 	p.key(kb.Home)
+	p.beat(0)
 	p.key(" ")
+	p.until("document.querySelector('#play').textContent === 'Pause' && document.querySelector('#picture').dataset.beat !== '0'")
 	p.until("document.querySelector('#play').textContent === 'Play' && document.querySelector('#picture').dataset.beat === '19'")
 }
 

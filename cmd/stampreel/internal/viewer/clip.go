@@ -128,7 +128,7 @@ func (s *Server) serveBeats(w http.ResponseWriter, r *http.Request, o *opened) e
 		var head container.Beat
 		if err := o.reader.ReadHeader(h.FirstBeat+n, &head); err != nil {
 			if len(b.Damaged) < mostDamage {
-				b.Damaged = append(b.Damaged, damage{n, err.Error()})
+				b.Damaged = append(b.Damaged, damage{n, words(err)})
 			}
 			head = container.Beat{}
 		}
@@ -186,7 +186,7 @@ func (s *Server) servePixels(w http.ResponseWriter, r *http.Request, o *opened) 
 			// What the panel holds after a beat that went wrong half-way is nobody's
 			// picture: the next beats begin from their key beat.
 			o.panel = container.NewPanel(&o.header)
-			kind, body, whole = damaged, []byte(err.Error()), false
+			kind, body, whole = damaged, []byte(words(err)), false
 		case whole && o.beat.FrameCoding == container.Repeat:
 			kind = stays
 		default:
@@ -225,7 +225,7 @@ func (s *Server) serveSound(w http.ResponseWriter, r *http.Request, o *opened) e
 		kind := byte(shown)
 		body, err := o.sound(h.FirstBeat + n)
 		if err != nil {
-			kind, body = damaged, []byte(err.Error())
+			kind, body = damaged, []byte(words(err))
 		}
 		if err := record(w, kind, body); err != nil {
 			return nil

@@ -32,12 +32,15 @@ func (s *Server) guard(next http.Handler) http.Handler {
 		} {
 			h.Set(name, value)
 		}
+		// A link to the page may stand anywhere: following it shows the page, and to
+		// nobody but who sits there.
+		followed := r.Header.Get("Sec-Fetch-Mode") == "navigate" && r.Header.Get("Sec-Fetch-Dest") == "document"
 		origin, site := r.Header.Get("Origin"), r.Header.Get("Sec-Fetch-Site")
 		token, rest, ok := strings.Cut(strings.TrimPrefix(r.URL.Path, "/"), "/")
 		switch {
 		case r.Host != s.host:
 			http.Error(w, "not this host", http.StatusForbidden)
-		case origin != "" && origin != "http://"+s.host, site != "" && site != "same-origin" && site != "none":
+		case origin != "" && origin != "http://"+s.host, site != "" && site != "same-origin" && site != "none" && !followed:
 			http.Error(w, "not for other pages", http.StatusForbidden)
 		case subtle.ConstantTimeCompare([]byte(token), []byte(s.token)) != 1 || !ok:
 			http.Error(w, "no such page", http.StatusNotFound)

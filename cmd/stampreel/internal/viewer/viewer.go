@@ -33,6 +33,7 @@ import (
 	"net/http"
 	"path"
 	"strconv"
+	"strings"
 	"sync"
 	"time"
 
@@ -243,7 +244,7 @@ func (s *Server) serveClips(w http.ResponseWriter, r *http.Request) {
 		item := listed{Name: s.clips[i].Name}
 		reader, f, err := fill.Open(s.clips[i].Path)
 		if err != nil {
-			item.Error = err.Error()
+			item.Error = words(err)
 		} else {
 			h := reader.Header()
 			item.Facts = factsOf(&h)
@@ -273,8 +274,12 @@ func refuse(w http.ResponseWriter, err error) {
 	w.WriteHeader(status)
 	json.NewEncoder(w).Encode(struct {
 		Error string `json:"error"`
-	}{err.Error()})
+	}{words(err)})
 }
+
+// words are those of an error without the name of the package that found it, which
+// a person need not know.
+func words(err error) string { return strings.ReplaceAll(err.Error(), "container: ", "") }
 
 func answer(w http.ResponseWriter, v any) error {
 	w.Header().Set("Content-Type", "application/json")

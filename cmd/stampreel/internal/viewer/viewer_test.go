@@ -366,6 +366,8 @@ func TestOnlyThePageItselfGetsAnswers(t *testing.T) {
 		{"foreign origin", "/" + s.token + "/clips", map[string]string{"Origin": "http://films.example"}, http.StatusForbidden},
 		{"no origin", "/" + s.token + "/clips", map[string]string{"Origin": "null"}, http.StatusForbidden},
 		{"another site", "/" + s.token + "/clips", map[string]string{"Sec-Fetch-Site": "cross-site"}, http.StatusForbidden},
+		{"a link followed", "/" + s.token + "/", map[string]string{"Sec-Fetch-Site": "cross-site", "Sec-Fetch-Mode": "navigate", "Sec-Fetch-Dest": "document"}, http.StatusOK},
+		{"in a frame", "/" + s.token + "/", map[string]string{"Sec-Fetch-Site": "cross-site", "Sec-Fetch-Mode": "navigate", "Sec-Fetch-Dest": "iframe"}, http.StatusForbidden},
 		{"a file beside", "/" + s.token + "/../viewer.go", nil, http.StatusTemporaryRedirect}, // to the path without dots, which has no token
 		{"a file of the disk", "/" + s.token + "/%2e%2e/%2e%2e/etc/passwd", nil, http.StatusTemporaryRedirect},
 	} {

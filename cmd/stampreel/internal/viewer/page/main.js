@@ -112,7 +112,7 @@ function summary() {
 	const parts = [`largest beat ${size(beats.bytes.reduce((a, b) => Math.max(a, b), 0))}`]
 	parts.push(late.size ? count(late.size, "picture late", "pictures late") : "no picture late")
 	if (facts.channels) parts.push(gaps.size ? count(gaps.size, "gap in the sound", "gaps in the sound") : "no gap in the sound")
-	if (damaged.size) parts.push(`damaged: beat ${[...damaged.keys()].sort((a, b) => a - b).slice(0, 8).join(", ")}${damaged.size > 8 ? " and more" : ""}`)
+	if (damaged.size) parts.push(`damaged: beat ${[...damaged.keys()].sort((a, b) => a - b).slice(0, 8).map(b => facts.first_beat + b).join(", ")}${damaged.size > 8 ? " and more" : ""}`)
 	$("summary").textContent = parts.join("; ")
 	$("next-late").disabled = late.size + gaps.size + damaged.size === 0
 }
@@ -154,7 +154,7 @@ function look() {
 	}
 	if (entry) {
 		pen.canvas.dataset.beat = wanted
-		trouble(entry.trouble ? `Beat ${wanted} cannot be shown: ${entry.trouble}` : null)
+		trouble(entry.trouble ? `Beat ${facts.first_beat + wanted} cannot be shown: ${entry.trouble}` : null)
 	}
 	timeline.point(wanted)
 	if ($("position").valueAsNumber !== wanted) $("position").value = wanted
