@@ -6,6 +6,7 @@ import (
 	"os/exec"
 	"path/filepath"
 	"runtime"
+	"time"
 
 	"example.org/stampreel/cmd/stampreel/internal/console"
 	"example.org/stampreel/cmd/stampreel/internal/fill"
@@ -46,10 +47,7 @@ func (c *call) showPage(ctx context.Context, operand string, folder bool) error 
 		}
 		clips = append(clips, viewer.Clip{Name: console.Name(name), Path: path})
 	}
-	server, err := viewer.New(clips, player, func(h *container.Header) string {
-		_, flashes, _, _ := fill.HowMade(h)
-		return flashText(&flashes)
-	})
+	server, err := viewer.New(clips, player, flashing)
 	if err != nil {
 		return err
 	}
@@ -68,6 +66,20 @@ func (c *call) showPage(ctx context.Context, operand string, folder bool) error 
 		}
 	}
 	return server.Serve(ctx, c.Bool("keep"))
+}
+
+// flashing says what flashes in a clip, and from where on.
+func flashing(h *container.Header) (text string, at []time.Duration) {
+	_, flashes, _, _ := fill.HowMade(h)
+	for _, k := range []fill.Flashing{flashes.General, flashes.Red} {
+		if k.TooMany() {
+			at = append(at, k.First)
+		}
+	}
+	if flashes.Length > 0 {
+		at = append(at, flashes.LongAt)
+	}
+	return flashText(&flashes), at
 }
 
 // openBrowser has the system open an address.

@@ -446,6 +446,35 @@ func TestThePageNamesADamagedBeatAndPlaysTheRest(t *testing.T) {
 	p.until("document.querySelector('#play').textContent === 'Play' && document.querySelector('#picture').dataset.beat === '19'")
 }
 
+// Eight pictures a second, black and white in turn, are four flashes a second, more
+// than the three of WCAG 2.2, 2.3.1.
+func TestThePageWarnsOfFlashes(t *testing.T) {
+	dir := t.TempDir()
+	film := []byte("YUV4MPEG2 W16 H16 F8:1 Ip A1:1 Cmono\n")
+	for n := range 24 {
+		film = append(append(film, "FRAME\n"...), bytes.Repeat([]byte{byte(16 + 219*(n%2))}, 256)...)
+	}
+	if err := os.WriteFile(filepath.Join(dir, "a.y4m"), film, 0o644); err != nil {
+		t.Fatal(err)
+	}
+	clip := filepath.Join(dir, "a.srq")
+	ran(t, "pack", filepath.Join(dir, "a.y4m"), "-o", clip, "--player", "rect-240x135")
+	p := opened(t, served(t, clip, "--keep", "--player", "rect-240x135"))
+	p.until("!document.querySelector('#caution').hidden && /up to 4 flashes in a second/.test(document.querySelector('#caution').textContent)")
+	p.until("document.querySelectorAll('#rows tr').length > 10")
+	begins := 0
+	for n := range 24 {
+		p.beat(n)
+		if strings.Contains(value[string](p, "document.querySelector('#beat').textContent"), "flashing begins") {
+			begins++
+		}
+		p.key(kb.ArrowRight)
+	}
+	if begins != 1 {
+		t.Errorf("flashing begins at %d beats, want 1", begins)
+	}
+}
+
 // Another page in the same browser gets nothing out of the server.
 func TestAnotherPageGetsNothing(t *testing.T) {
 	dir := t.TempDir()

@@ -56,24 +56,25 @@ func (o *opened) close() {
 
 // facts are what the header of a clip says.
 type facts struct {
-	Width      int    `json:"width"` // upright
-	Height     int    `json:"height"`
-	Pixels     string `json:"pixel_format"`
-	RateNum    uint32 `json:"rate_num"`
-	RateDen    uint32 `json:"rate_den"`
-	FirstBeat  uint32 `json:"first_beat"`
-	Beats      uint32 `json:"beats"`
-	Bytes      int64  `json:"bytes"`
-	Loops      bool   `json:"loops"`
-	Continues  bool   `json:"continues"` // another part follows
-	Part       uint16 `json:"part"`
-	Sound      string `json:"sound_coding"`
-	Channels   uint8  `json:"channels"`
-	SampleNum  uint32 `json:"sample_rate_num"` // 0 without sound
-	SampleDen  uint32 `json:"sample_rate_den"`
-	SampleBits int    `json:"sample_bits"` // of the samples that sound gives
-	Lead       uint16 `json:"sound_lead"`  // beats
-	Flashes    string `json:"flashes"`     // what may harm people; "" for nothing
+	Width      int       `json:"width"` // upright
+	Height     int       `json:"height"`
+	Pixels     string    `json:"pixel_format"`
+	RateNum    uint32    `json:"rate_num"`
+	RateDen    uint32    `json:"rate_den"`
+	FirstBeat  uint32    `json:"first_beat"`
+	Beats      uint32    `json:"beats"`
+	Bytes      int64     `json:"bytes"`
+	Loops      bool      `json:"loops"`
+	Continues  bool      `json:"continues"` // another part follows
+	Part       uint16    `json:"part"`
+	Sound      string    `json:"sound_coding"`
+	Channels   uint8     `json:"channels"`
+	SampleNum  uint32    `json:"sample_rate_num"` // 0 without sound
+	SampleDen  uint32    `json:"sample_rate_den"`
+	SampleBits int       `json:"sample_bits"`    // of the samples that sound gives
+	Lead       uint16    `json:"sound_lead"`     // beats
+	Flashes    string    `json:"flashes"`        // what may harm people; "" for nothing
+	FlashAt    []float64 `json:"flashes_from_s"` // in the clip
 }
 
 func factsOf(h *container.Header) *facts {
@@ -82,7 +83,7 @@ func factsOf(h *container.Header) *facts {
 		RateNum: h.RateNum, RateDen: h.RateDen, FirstBeat: h.FirstBeat, Beats: h.Beats,
 		Bytes: int64(h.FileSectors) * container.SectorBytes, Loops: h.Loop(), Continues: h.Continues(), Part: h.Part,
 		Sound: h.SoundCoding.String(), Channels: h.Channels, SampleNum: h.SampleRateNum, SampleDen: h.SampleRateDen,
-		SampleBits: 8 * h.SoundCoding.SampleBytes(), Lead: h.SoundLead,
+		SampleBits: 8 * h.SoundCoding.SampleBytes(), Lead: h.SoundLead, FlashAt: []float64{},
 	}
 	if h.SoundCoding == container.IMAADPCM {
 		f.SampleBits = 16

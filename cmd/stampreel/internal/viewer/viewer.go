@@ -58,7 +58,7 @@ const mostOpen = 4
 type Server struct {
 	clips  []Clip
 	player *playerfile.Player
-	flash  func(*container.Header) string
+	flash  func(*container.Header) (string, []time.Duration)
 	token  string
 	host   string // address and port, as a browser names it
 	listen net.Listener
@@ -72,8 +72,8 @@ type Server struct {
 
 // New listens at a port of 127.0.0.1 that the system picks. Nothing is answered
 // before [Server.Serve]. flash says what flashes in a clip, as it was noted when
-// it was packed, "" for nothing to worry about.
-func New(clips []Clip, player *playerfile.Player, flash func(*container.Header) string) (*Server, error) {
+// it was packed, and from where on; "" for nothing to worry about.
+func New(clips []Clip, player *playerfile.Player, flash func(*container.Header) (text string, at []time.Duration)) (*Server, error) {
 	listen, err := net.Listen("tcp", "127.0.0.1:0")
 	if err != nil {
 		return nil, fmt.Errorf("the page needs a port of this machine: %w", err)
@@ -248,7 +248,11 @@ func (s *Server) serveClips(w http.ResponseWriter, r *http.Request) {
 		} else {
 			h := reader.Header()
 			item.Facts = factsOf(&h)
-			item.Facts.Flashes = s.flash(&h)
+			text, times := s.flash(&h)
+			item.Facts.Flashes = text
+			for _, at := range times {
+				item.Facts.FlashAt = append(item.Facts.FlashAt, at.Seconds())
+			}
 			f.Close()
 		}
 		list.Clips = append(list.Clips, item)

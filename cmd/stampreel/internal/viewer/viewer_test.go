@@ -26,7 +26,7 @@ import (
 	"example.org/stampreel/container/sample"
 )
 
-func noFlashes(*container.Header) string { return "" }
+func noFlashes(*container.Header) (string, []time.Duration) { return "", nil }
 
 // served starts a server of some clips on a built-in player, which ends with the test.
 func served(t *testing.T, player string, paths ...string) *Server {

@@ -24,6 +24,7 @@ let drawn = null // the entry of the feed that is
 let playing = null // {zero, speed, audio}: the clock's time of beat 0
 let late = new Map(), gaps = new Map() // beats -> seconds, with the chosen wiring
 let ahead = null // bytes read ahead at each beat, with it
+let flashes = new Map() // beats where flashing begins that may harm people
 let damaged = new Map() // beat -> why
 let volume = 40
 
@@ -80,6 +81,7 @@ async function choose(n) {
 		$("caution").hidden = false
 		$("caution").textContent = `Caution: ${facts.flashes}. Flashing pictures can bring on seizures.`
 	}
+	timeline.flashes = flashes = new Map(facts.flashes_from_s.map(s => [Math.min(facts.beats - 1, Math.floor(s / length)), s]))
 	const path = `clips/${n}`, {signal} = loading
 	feed = new Feed(path, facts, arrived)
 	seek(0)
@@ -183,6 +185,7 @@ function tell() {
 	if (ahead) parts.push(`${size(ahead[b])} read ahead`)
 	if (late.has(b)) parts.push(`picture ${trimmed(1000 * late.get(b), 1)} ms late`)
 	if (gaps.has(b)) parts.push(`sound ${trimmed(1000 * gaps.get(b), 1)} ms late`)
+	if (flashes.has(b)) parts.push("flashing begins")
 	if (damaged.has(b)) parts.push("damaged")
 	$("beat").textContent = parts.join(" · ")
 	$("position").setAttribute("aria-valuetext", `${parts[0]}, ${parts[1]}`)

@@ -11,6 +11,7 @@ export class Timeline {
 		this.beats = null
 		this.late = this.gaps = new Map()
 		this.damaged = new Map()
+		this.flashes = new Map()
 		this.ahead = null
 		new ResizeObserver(() => this.draw()).observe(canvas)
 		matchMedia("(prefers-color-scheme: dark)").addEventListener("change", () => this.draw())
@@ -65,6 +66,14 @@ export class Timeline {
 		}
 		pen.fillStyle = colour("--gap")
 		for (const c of share(this.gaps)) pen.fillRect(left(c), height - mark / 2, Math.max(2 * scale, left(c + 1) - left(c)), mark / 2)
+		pen.fillStyle = colour("--careful")
+		for (const c of share(this.flashes)) { // a diamond on a stem
+			const x = (left(c) + left(c + 1)) / 2, r = 5 * scale
+			pen.fillRect(x - scale, top, 2 * scale, floor - top)
+			pen.beginPath()
+			for (const [dx, dy] of [[0, -r], [r, 0], [0, r], [-r, 0]]) pen.lineTo(x + dx, top + r + dy)
+			pen.fill()
+		}
 		pen.strokeStyle = colour("--bad")
 		pen.lineWidth = 2 * scale
 		for (const c of share(this.damaged)) {
