@@ -27,6 +27,9 @@ func (c FrameCoding) key() bool { return c == Raw || c == JPEG || c == KeyTiles 
 // tiled reports whether the picture is stored as tiles.
 func (c FrameCoding) tiled() bool { return c == Tiles || c == KeyTiles }
 
+// coded reports whether a picture has to be decoded: its bytes are not the panel's.
+func (c FrameCoding) coded() bool { return c.tiled() || c == JPEG }
+
 const beatSync = "bt"
 
 // Encode writes the beat header to the start of p.
@@ -87,13 +90,13 @@ func decodeBeatHeader(h *Header, number uint32, p []byte, place string) (BeatHea
 		return BeatHeader{}, damaged(place, "frameBytes %d in a repeat, want 0", b.FrameBytes)
 	case b.FrameCoding == Raw && int64(b.FrameBytes) != int64(h.RawFrameBytes()):
 		return BeatHeader{}, damaged(place, "frameBytes %d of a raw frame, want %d", b.FrameBytes, h.RawFrameBytes())
-	case b.FrameCoding.tiled() && (b.FrameBytes == 0 || int64(b.FrameBytes) > int64(h.RawFrameBytes())):
-		return BeatHeader{}, damaged(place, "frameBytes %d of tiles, want 1 to the %d of a raw frame", b.FrameBytes, h.RawFrameBytes())
-	case b.FrameCoding == KeyTiles && int64(b.PanelBytes) != int64(h.RawFrameBytes()):
-		return BeatHeader{}, damaged(place, "panelBytes %d of tiles that cover the panel, want %d", b.PanelBytes, h.RawFrameBytes())
+	case b.FrameCoding.coded() && (b.FrameBytes == 0 || int64(b.FrameBytes) > int64(h.RawFrameBytes())):
+		return BeatHeader{}, damaged(place, "frameBytes %d of %v, want 1 to the %d of a raw frame", b.FrameBytes, b.FrameCoding, h.RawFrameBytes())
+	case b.FrameCoding.coded() && b.Key() && int64(b.PanelBytes) != int64(h.RawFrameBytes()):
+		return BeatHeader{}, damaged(place, "panelBytes %d of %v, which covers the panel, want %d", b.PanelBytes, b.FrameCoding, h.RawFrameBytes())
 	case b.FrameCoding == Tiles && (b.PanelBytes == 0 || int64(b.PanelBytes) > int64(h.RawFrameBytes())):
 		return BeatHeader{}, damaged(place, "panelBytes %d of tiles, want 1 to the %d of a raw frame", b.PanelBytes, h.RawFrameBytes())
-	case !b.FrameCoding.tiled() && b.PanelBytes != b.FrameBytes:
+	case !b.FrameCoding.coded() && b.PanelBytes != b.FrameBytes:
 		return BeatHeader{}, damaged(place, "panelBytes %d, want %d", b.PanelBytes, b.FrameBytes)
 	case int64(b.Sectors) != beatSectors(int(b.SoundBytes), int(b.FrameBytes)):
 		return BeatHeader{}, damaged(place, "sectors %d, want %d", b.Sectors, beatSectors(int(b.SoundBytes), int(b.FrameBytes)))

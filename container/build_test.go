@@ -11,6 +11,7 @@ import (
 	"strings"
 	"testing"
 
+	"example.org/stampreel/container/frame/jpeg"
 	"example.org/stampreel/container/frame/tiles"
 	"example.org/stampreel/container/pixel"
 	"example.org/stampreel/container/sample"
@@ -109,7 +110,7 @@ func soundOf(s Settings, samples, number int) []byte {
 }
 
 // coder codes the pictures of a clip: R raw, - a repeat, T and K tiles, K all of
-// the panel.
+// the panel, J JPEG.
 type coder struct {
 	s       Settings
 	e       *tiles.Encoder
@@ -121,7 +122,7 @@ func newCoder(s Settings, codings string) *coder {
 	if err != nil {
 		panic(err)
 	}
-	if strings.ContainsAny(codings, "TK") {
+	if strings.ContainsAny(codings, "TKJ") {
 		return &coder{s, e, scene}
 	}
 	return &coder{s, e, picture}
@@ -137,6 +138,12 @@ func (c *coder) frame(letter rune, number int) Frame {
 			panic(err)
 		}
 		return RawFrame(frame)
+	case 'J':
+		payload, shown := c.jpeg(frame)
+		if err := c.e.Set(shown); err != nil {
+			panic(err)
+		}
+		return Frame{JPEG, payload, len(frame)}
 	}
 	if letter == 'T' && number == 0 { // a clip that breaks the rule
 		c.e.Set(c.picture(c.s, 1))
@@ -150,6 +157,39 @@ func (c *coder) frame(letter rune, number int) Frame {
 		coding = KeyTiles
 	}
 	return Frame{coding, payload, stats.PanelBytes}
+}
+
+// jpeg codes a picture and returns what the panel shows of it.
+func (c *coder) jpeg(frame []byte) (payload, shown []byte) {
+	f, w, h := c.s.PixelFormat, c.s.Width, c.s.Height
+	img, err := f.Image(frame, w, h)
+	if err != nil {
+		panic(err)
+	}
+	rgb := make([]byte, 0, 3*w*h)
+	for i := 0; i < len(img.Pix); i += 4 {
+		rgb = append(rgb, img.Pix[i:i+3]...)
+	}
+	sampling := jpeg.Share
+	if f.Channels() == 1 {
+		sampling = jpeg.Grey
+	}
+	e, err := jpeg.NewEncoder(w, h, sampling)
+	if err != nil {
+		panic(err)
+	}
+	if payload, _, err = e.Append(nil, rgb, w, 40); err != nil {
+		panic(err)
+	}
+	d, err := jpeg.NewDecoder(f, w, h)
+	if err != nil {
+		panic(err)
+	}
+	shown = make([]byte, len(frame))
+	if _, err := d.Decode(shown, payload); err != nil {
+		panic(err)
+	}
+	return payload, shown
 }
 
 // makeParts writes a clip whose beat k is coded as codings[k] and returns its
@@ -221,6 +261,17 @@ func setBeat(data []byte, k, offset int, bytes ...byte) []byte {
 	at := beatAt(data, k)
 	end := at + int(binary.LittleEndian.Uint16(data[at+8:]))*SectorBytes
 	copy(data[at+offset:], bytes)
+	fixBeat(data[at:end])
+	return data
+}
+
+// setFrame changes the stored picture of beat k and makes its two CRCs right again.
+func setFrame(data []byte, k int, change func(frame []byte)) []byte {
+	at := beatAt(data, k)
+	le := binary.LittleEndian
+	end := at + int(le.Uint16(data[at+8:]))*SectorBytes
+	frame := at + int(sectorsFor(BeatHeaderBytes+int64(le.Uint32(data[at+16:]))))*SectorBytes
+	change(data[frame : frame+int(le.Uint32(data[at+20:]))])
 	fixBeat(data[at:end])
 	return data
 }

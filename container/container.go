@@ -49,18 +49,17 @@ const (
 // FrameCoding says how the picture of a beat is stored.
 type FrameCoding uint8
 
-// Frame codings. JPEG has its number; its chapter of FORMAT.md is not written
-// yet, so a reader reports it as unsupported.
+// Frame codings.
 const (
 	Repeat   FrameCoding = 0 // the picture before stays; no bytes
 	Raw      FrameCoding = 1 // the panel's own bytes
 	Tiles    FrameCoding = 2 // only what changed, see package tiles
-	JPEG     FrameCoding = 3 // baseline JPEG
+	JPEG     FrameCoding = 3 // baseline JPEG, see package jpeg
 	KeyTiles FrameCoding = 4 // tiles that cover the panel
 )
 
 // knownCodings has a bit for each frame coding that this reader decodes.
-const knownCodings = 1<<Repeat | 1<<Raw | 1<<Tiles | 1<<KeyTiles
+const knownCodings = 1<<Repeat | 1<<Raw | 1<<Tiles | 1<<JPEG | 1<<KeyTiles
 
 // String returns the name FORMAT.md uses.
 func (c FrameCoding) String() string {

@@ -224,7 +224,7 @@ func (h *Header) check() error {
 		return unknown("soundCoding", "%v, which this reader cannot decode", h.SoundCoding)
 	}
 	if h.FrameCodings&^knownCodings != 0 {
-		return unknown("frameCodings", "0x%02x, this reader knows 0x%02x: repeat (bit 0), raw (1), tiles (2), key-tiles (4)", h.FrameCodings, knownCodings)
+		return unknown("frameCodings", "0x%02x, this reader knows 0x%02x: repeat (bit 0), raw (1), tiles (2), jpeg (3), key-tiles (4)", h.FrameCodings, knownCodings)
 	}
 	if gcd(h.RateNum, h.RateDen) != 1 {
 		return bad("rateNum", "%d/%d is not in lowest terms", h.RateNum, h.RateDen)

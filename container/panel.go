@@ -3,6 +3,7 @@ package container
 import (
 	"fmt"
 
+	"example.org/stampreel/container/frame/jpeg"
 	"example.org/stampreel/container/frame/tiles"
 )
 
@@ -12,12 +13,16 @@ type Panel struct {
 	// Pixels is a raw frame, of the clip's format and size. It changes with each
 	// beat that is shown; zeros before the first.
 	Pixels []byte
-	// Windows counts the transfers of the last beat shown: 1 for a raw frame, the
-	// tiles of one, 0 for a repeat.
+	// Windows counts the transfers of the last beat shown: 1 for a raw or a JPEG frame,
+	// the tiles of one, 0 for a repeat.
 	Windows int
+
+	// Stats are what the last beat shown took the decoder of JPEG; zero for others.
+	Stats jpeg.Stats
 
 	h     Header
 	tiles *tiles.Decoder
+	jpeg  *jpeg.Decoder
 	holds bool   // a picture
 	last  uint32 // the number of its beat
 }
@@ -32,7 +37,7 @@ func NewPanel(h *Header) *Panel {
 // *[FormatError] says what is wrong with the beat.
 func (p *Panel) Show(b *Beat) error {
 	place := beatPlace(b.Number, b.Sector)
-	p.Windows = 0
+	p.Windows, p.Stats = 0, jpeg.Stats{}
 	if !b.Key() && !p.holds {
 		return fmt.Errorf("container: beat %d: its picture needs the one before", b.Number)
 	}
@@ -60,6 +65,20 @@ func (p *Panel) Show(b *Beat) error {
 			return damaged(place, "panelBytes %d, but its tiles bring the panel %d", b.PanelBytes, stats.PanelBytes)
 		}
 		p.Windows = stats.Tiles
+	case b.FrameCoding == JPEG:
+		if p.jpeg == nil {
+			d, err := jpeg.NewDecoder(p.h.PixelFormat, int(p.h.Width), int(p.h.Height))
+			if err != nil {
+				return err
+			}
+			p.jpeg = d
+		}
+		stats, err := p.jpeg.Decode(p.Pixels, b.Frame)
+		if err != nil {
+			p.holds = false // rows of both pictures
+			return damaged(place, "%v", err)
+		}
+		p.Windows, p.Stats = 1, stats
 	default:
 		return fmt.Errorf("container: beat %d: %v frame of %d bytes cannot be shown", b.Number, b.FrameCoding, len(b.Frame))
 	}

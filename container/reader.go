@@ -128,7 +128,7 @@ func (r *Reader) ReadHeader(number uint32, b *Beat) error {
 }
 
 // Windows returns how many transfers to the panel the picture of a beat takes, as it
-// says itself: 1 for a raw frame, 0 for a repeat, the count of its tiles. Of the beat
+// says itself: 1 for a raw or a JPEG frame, 0 for a repeat, the count of its tiles. Of the beat
 // the header is enough.
 func (r *Reader) Windows(b *Beat) (int, error) {
 	switch {

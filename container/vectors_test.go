@@ -332,6 +332,7 @@ func vectors() []vector {
 			return assemble(eight(), "R-------------------T")
 		}),
 	)
+	v = append(v, jpegVectors(ok, file)...)
 	return append(v,
 		file("not-a-clip", "damaged", "text of the length of a clip", func() []byte { return bytes.Repeat([]byte("platform "), 1024) }),
 		file("magic-line-ends-rewritten", "damaged", "CR LF became LF: all that follows moved", func() []byte { return bytes.ReplaceAll(base(), []byte("\r\n"), []byte("\n")) }),
@@ -460,13 +461,54 @@ func vectors() []vector {
 		header("version-2", "unsupported", "a version this reader does not know", 8, 2),
 		header("pixel-format-10", "unsupported", "", 16, 10),
 		header("sound-coding-4", "unsupported", "", 18, 4),
-		header("frame-coding-jpeg", "unsupported", "a number that is taken, not described yet", 51, 11),
+		header("frame-coding-jpeg", "damaged", "no beat has it", 51, 11),
 		header("frame-coding-5", "unsupported", "", 51, 35),
-		beat("beat-coding-jpeg", "unsupported", "", 0, 14, 3),
+		beat("beat-coding-jpeg", "damaged", "frameCodings leaves it out", 0, 14, 3),
 		beat("beat-coding-5", "unsupported", "", 0, 14, 5),
 		vector{"limit-whole-bytes", "limit", "needs 1625 bytes to play whole beats, the reader has 1624", Limits{WholeBytes: 1624}, base},
 		vector{"limit-width", "limit", "8 pixels wide, the reader takes 7", Limits{Width: 7}, base},
 		vector{"limit-height", "limit", "2 rows, the reader takes 1", Limits{Height: 1}, base},
+	)
+}
+
+// jpegVectors are those of section 3.2: what a frame must be is tried in package jpeg, here
+// what a beat of one must be, and how it goes with other codings.
+func jpegVectors(ok func(name, comment string, s Settings, codings string) vector, file func(name, expect, comment string, make func() []byte) vector) (v []vector) {
+	large := func(f pixel.Format) Settings {
+		return Settings{Width: 48, Height: 40, PixelFormat: f, Rate: Ratio{10, 1}, ExpectedBeats: 1}
+	}
+	for _, f := range pixel.Formats() {
+		s := large(f)
+		if f.BitsPerPixel() < 8 { // a frame of it is to be larger than the tables
+			s.Width, s.Height = 160, 120
+		}
+		v = append(v, ok("ok-jpeg-"+f.String(), "with a repeat, a raw frame and tiles between", s, "JJ-RJTJ"))
+	}
+	one := func() []byte { return clip(large(pixel.RGB565), "RJR") }
+	// payload changes the frame of beat 1, all else right.
+	payload := func(name, comment string, change func(frame []byte)) vector {
+		return file("jpeg-"+name, "damaged", comment, func() []byte { return setFrame(one(), 1, change) })
+	}
+	return append(v,
+		file("ok-jpeg-in-parts", "ok", "", func() []byte {
+			s := large(pixel.RGB565)
+			s.PartSectors, s.ExpectedBeats = 40, 0
+			files, err := makeParts(s, strings.Repeat("JJ-JJT", 9))
+			if err != nil || len(files) < 3 {
+				panic(fmt.Sprint(len(files), err))
+			}
+			return files[1]
+		}),
+		payload("no-image", "the first byte is 0", func(f []byte) { f[0] = 0 }),
+		payload("cut", "the last byte is 0", func(f []byte) { f[len(f)-1] = 0 }),
+		payload("other-size", "SOF0 says another height", func(f []byte) {
+			at := bytes.Index(f, []byte{0xff, 0xc0})
+			f[at+6]++
+		}),
+		payload("progressive", "SOF2", func(f []byte) { f[bytes.Index(f, []byte{0xff, 0xc0})+1] = 0xc2 }),
+		file("jpeg-panel-bytes", "damaged", "one less than a frame", func() []byte { return setBeat(one(), 1, 24, 0xff, 0x0e) }),
+		file("jpeg-without-bytes", "damaged", "frameBytes 0", func() []byte { return setBeat(one(), 1, 20, 0, 0) }),
+		file("jpeg-larger-than-raw", "damaged", "frameBytes 3841, sectors to match or not", func() []byte { return setBeat(one(), 1, 20, 0x01, 0x0f) }),
 	)
 }
 
@@ -539,7 +581,7 @@ func (v vector) text(detail string) string {
 	return b.String()
 }
 
-const vectorCount = 199
+const vectorCount = 216
 
 func TestConformanceVectors(t *testing.T) {
 	names := make(map[string]bool)

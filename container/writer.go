@@ -63,12 +63,12 @@ type pending struct {
 type Frame struct {
 	Coding     FrameCoding
 	Bytes      []byte // of the coding; none for Repeat
-	PanelBytes int    // pixel bytes that tiles bring the panel; 0 for other codings, where it follows
+	PanelBytes int    // pixel bytes that a coded picture brings the panel; 0 for other codings, where it follows
 }
 
 // panelBytes returns the pixel bytes that the panel's bus carries.
 func (f *Frame) panelBytes() int {
-	if f.Coding.tiled() {
+	if f.Coding.coded() {
 		return f.PanelBytes
 	}
 	return len(f.Bytes)
@@ -154,7 +154,7 @@ func (w *Writer) Beats() uint32 { return w.beats }
 // Write takes the next beat: its picture and exactly [Writer.SoundBytes] bytes
 // of the sound that plays with it. Both are copied. A beat that would leave key
 // beats more than two seconds apart must be a key beat, see [Writer.KeyDue].
-// What tiles hold is not looked at: [Verify] does that.
+// What coded pictures hold is not looked at: [Verify] does that.
 func (w *Writer) Write(frame Frame, sound []byte) error {
 	if w.err != nil {
 		return w.err
@@ -170,7 +170,7 @@ func (w *Writer) Write(frame Frame, sound []byte) error {
 		least, most = raw, raw
 	case Tiles:
 		least, most, panel = 1, raw, 1
-	case KeyTiles:
+	case KeyTiles, JPEG:
 		least, most, panel = 1, raw, raw
 	default:
 		return fail("frame coding %v, want one that this writer knows", frame.Coding)
@@ -182,7 +182,7 @@ func (w *Writer) Write(frame Frame, sound []byte) error {
 		return fail("a key beat is due: the first beat, and one at most each two seconds")
 	case len(frame.Bytes) < least || len(frame.Bytes) > most:
 		return fail("%v frame of %d bytes, want %d to %d", frame.Coding, len(frame.Bytes), least, most)
-	case frame.Coding.tiled() && (frame.PanelBytes < panel || frame.PanelBytes > raw):
+	case frame.Coding.coded() && (frame.PanelBytes < panel || frame.PanelBytes > raw):
 		return fail("%v frame of %d bytes for the panel, want %d to %d", frame.Coding, frame.PanelBytes, panel, raw)
 	case len(sound) != w.SoundBytes():
 		return fail("%d bytes of sound, want %d", len(sound), w.SoundBytes())

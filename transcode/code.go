@@ -2,8 +2,10 @@ package transcode
 
 import (
 	"bytes"
+	"fmt"
 
 	"example.org/stampreel/container"
+	"example.org/stampreel/container/frame/jpeg"
 	"example.org/stampreel/container/frame/tiles"
 )
 
@@ -13,6 +15,9 @@ type Coding struct {
 	// Tiles stores of a picture what changed, where that costs less than a raw
 	// frame.
 	Tiles bool
+	// JPEG stores every picture that is not a repeat as JPEG of this quality, 1 to 100; 0
+	// for none. What the panel shows is what the exact decode of FORMAT.md gives.
+	JPEG int `json:",omitempty"`
 	// Always takes tiles wherever they are no larger than a raw frame, whatever
 	// they cost.
 	Always bool
@@ -29,10 +34,14 @@ type coder struct {
 	o       Coding
 	tiles   *tiles.Encoder // nil for raw frames alone
 	payload []byte
-	raw     int64 // bytes of a raw frame
-	most    int64 // picoseconds that tiles may keep the panel and the decoder
-	losses  int   // times in a row that tiles were tried and cost more
-	skip    int   // beats for which they are not tried
+	raw     int64         // bytes of a raw frame
+	most    int64         // picoseconds that tiles may keep the panel and the decoder
+	jpeg    *jpeg.Encoder // nil without
+	decoder *jpeg.Decoder
+	showing []byte // by the panel, of the last JPEG
+	width   int    // stored
+	losses  int    // times in a row that tiles were tried and cost more
+	skip    int    // beats for which they are not tried
 }
 
 // Tiles that cost too much are tried again after 1, 2, 4 … beats, so that films whose
@@ -44,6 +53,9 @@ func newCoder(o Coding, s *container.Settings) (*coder, error) {
 	if o.TileCost == (tiles.Cost{}) && o.RawCost == (tiles.Cost{}) {
 		c.o.TileCost, c.o.RawCost = tiles.DefaultCost, tiles.DefaultCost
 	}
+	if o.JPEG > 0 {
+		return c, c.withJPEG(s)
+	}
 	if !o.Tiles {
 		return c, nil
 	}
@@ -54,12 +66,51 @@ func newCoder(o Coding, s *container.Settings) (*coder, error) {
 	return c, err
 }
 
-// code stores the pixels that the panel is to show; same says that it shows them
-// already. The frame is valid until the next call.
+func (c *coder) withJPEG(s *container.Settings) (err error) {
+	sampling := jpeg.Share
+	if s.PixelFormat.Channels() == 1 {
+		sampling = jpeg.Grey
+	}
+	if c.jpeg, err = jpeg.NewEncoder(s.Width, s.Height, sampling); err != nil {
+		return err
+	}
+	c.decoder, err = jpeg.NewDecoder(s.PixelFormat, s.Width, s.Height)
+	c.showing, c.width = make([]byte, c.raw), s.Width
+	return err
+}
+
+// codeJPEG stores a picture, red, green and blue a pixel, as JPEG; what the panel shows of
+// it as a raw frame where that is smaller, as it may be on very small panels.
+func (c *coder) codeJPEG(rgb []byte) (container.Frame, error) {
+	var err error
+	if c.payload, _, err = c.jpeg.Append(c.payload[:0], rgb, c.width, c.o.JPEG); err != nil {
+		return container.Frame{}, err
+	}
+	if _, err := c.decoder.Decode(c.showing, c.payload); err != nil {
+		return container.Frame{}, fmt.Errorf("transcode: a JPEG frame does not decode: %w", err)
+	}
+	if int64(len(c.payload)) > c.raw {
+		return container.RawFrame(c.showing), nil
+	}
+	return container.Frame{Coding: container.JPEG, Bytes: c.payload, PanelBytes: int(c.raw)}, nil
+}
+
+// panel is what the panel shows of the picture that was coded last.
+func (c *coder) panel(picture []byte) []byte {
+	if c.jpeg != nil {
+		return c.showing
+	}
+	return picture
+}
+
+// code stores the pixels that the panel is to show, or with JPEG their colours before that;
+// same says that it shows them already. The frame is valid until the next call.
 func (c *coder) code(pixels []byte, same, key bool) (container.Frame, error) {
 	switch {
 	case same && !key:
 		return container.Frame{}, nil
+	case c.jpeg != nil:
+		return c.codeJPEG(pixels)
 	case c.tiles == nil:
 		return container.RawFrame(pixels), nil
 	case c.skip > 0 && !c.calm(pixels):

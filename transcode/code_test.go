@@ -2,6 +2,7 @@ package transcode
 
 import (
 	"bytes"
+	"math"
 	"math/rand/v2"
 	"testing"
 
@@ -150,5 +151,68 @@ func TestIgnoredChangesDoNotAddUp(t *testing.T) {
 	}
 	if repeats != 45 { // three of four
 		t.Errorf("%d repeats in 60 beats that rise by 1 each, want 45", repeats)
+	}
+}
+
+// With JPEG every picture that changes is an image, at most one of a small panel a raw frame;
+// the panel shows what the image's exact decode gives, near the picture.
+func TestPicturesAsJPEG(t *testing.T) {
+	for _, c := range []struct {
+		format pixel.Format
+		side   int
+		near   float64 // mean difference of 255, the panel's levels included
+	}{{pixel.RGB565, 64, 6}, {pixel.RGB666, 48, 5}, {pixel.Grey8, 64, 4}, {pixel.RGB565, 8, 8}} {
+		settings := container.Settings{Width: c.side, Height: c.side, PixelFormat: c.format, Rate: container.Ratio{Num: 10, Den: 1}}
+		h := container.Header{Width: uint16(c.side), Height: uint16(c.side), PixelFormat: c.format}
+		coder, err := newCoder(Coding{JPEG: 90}, &settings)
+		if err != nil {
+			t.Fatal(err)
+		}
+		panel := container.NewPanel(&h)
+		kinds := map[container.FrameCoding]int{}
+		for n := range 20 {
+			rgb := make([]byte, 3*c.side*c.side)
+			for i := range rgb {
+				x, y := i/3%c.side, i/3/c.side
+				v := 100 + 90*math.Sin(float64(x+2*n)/9)*math.Cos(float64(y)/11)
+				if c.format.Channels() == 3 {
+					v += float64(20 * (i % 3))
+				}
+				rgb[i] = byte(v)
+			}
+			frame, err := coder.code(rgb, n%5 == 4, n%10 == 0)
+			if err != nil {
+				t.Fatal(err)
+			}
+			kinds[frame.Coding]++
+			if frame.Coding == container.Repeat {
+				continue
+			}
+			b := container.Beat{BeatHeader: container.BeatHeader{Number: uint32(n), FrameCoding: frame.Coding, PanelBytes: uint32(frame.PanelBytes)}, Frame: frame.Bytes}
+			if err := panel.Show(&b); err != nil {
+				t.Fatal(err)
+			}
+			if !bytes.Equal(panel.Pixels, coder.panel(rgb)) {
+				t.Fatalf("%v: the panel shows another picture than the coder says", c.format)
+			}
+			img, err := c.format.Image(panel.Pixels, c.side, c.side)
+			if err != nil {
+				t.Fatal(err)
+			}
+			sum := 0.0
+			for i := range rgb {
+				sum += math.Abs(float64(img.Pix[i/3*4+i%3]) - float64(rgb[i]))
+			}
+			if mean := sum / float64(len(rgb)); mean > c.near {
+				t.Errorf("%v of %d pixels, beat %d: %.1f of 255 from the picture", c.format, c.side, n, mean)
+			}
+		}
+		want := container.JPEG
+		if c.side == 8 { // 128 bytes, and the tables take more
+			want = container.Raw
+		}
+		if kinds[container.Repeat] != 4 || kinds[want] != 16 {
+			t.Errorf("%v of %d pixels: %v", c.format, c.side, kinds)
+		}
 	}
 }

@@ -63,4 +63,3 @@ func (r *runner) ideal(renderer *picture.Renderer, j *job, visit func(first, bea
 	}
 	return visit(j.first, j.beats, ideal)
 }
-

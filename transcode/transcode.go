@@ -101,6 +101,7 @@ type Result struct {
 	Rendered   int64 // pictures rendered
 	Repeats    int64 // beats that repeat the picture before
 	Tiled      int64 // beats that store tiles
+	JPEG       int64 // beats that store JPEG
 	Sound      sound.Stats
 	Level      *Level       // of the source's sound, with Options.Loudness; else nil
 	Heard      *Heard       // of the clip's sound; nil without
@@ -142,7 +143,7 @@ type job struct {
 	timed *source.Timed
 	first int64 // beat of the clip
 	beats int64
-	frame []byte
+	frame []byte // as coder.code takes it
 	done  chan struct{}
 }
 
@@ -209,9 +210,16 @@ func (r *runner) render(renderer *picture.Renderer, j *job) error {
 	select {
 	case j.frame = <-r.frames:
 	default:
-		j.frame = make([]byte, renderer.FrameBytes())
+		size := renderer.FrameBytes()
+		if r.o.Coding.JPEG > 0 {
+			size = renderer.RGBBytes()
+		}
+		j.frame = make([]byte, size)
 	}
 	renderer.Soften(r.softAt(j.first))
+	if r.o.Coding.JPEG > 0 {
+		return renderer.RenderRGB(j.frame, j.timed.Picture)
+	}
 	return renderer.Render(j.frame, j.timed.Picture)
 }
 
@@ -263,7 +271,7 @@ func (r *runner) write(ctx context.Context, ordered <-chan *job) error {
 				return nil
 			}
 			if !same && k == 0 {
-				r.flash.AddFrame(r.settings.PixelFormat, last, at)
+				r.flash.AddFrame(r.settings.PixelFormat, r.coder.panel(last), at)
 			}
 		}
 	}
@@ -315,6 +323,8 @@ func (r *runner) beat(ctx context.Context, frame []byte, same bool, least int) (
 		r.result.Repeats++
 	case container.Tiles, container.KeyTiles:
 		r.result.Tiled++
+	case container.JPEG:
+		r.result.JPEG++
 	}
 	if r.ear != nil {
 		if err := r.ear.hear(samples, r.w.Samples()); err != nil {

@@ -83,6 +83,7 @@ type clipFacts struct {
 	RepeatBeats int64          `json:"repeat_beats"`
 	TileBeats   int64          `json:"tile_beats"` // key-tiles, too
 	Tiles       int64          `json:"tiles"`      // of those beats
+	JPEGBeats   int64          `json:"jpeg_beats"`
 	KeyBeats    int64          `json:"key_beats"`
 	KeyDistance float64        `json:"longest_key_distance_s"` // from a key beat to the next, or to the end
 	SampleRate  float64        `json:"sample_rate_hz"`         // 0 without sound
@@ -247,6 +248,8 @@ func clipFactsOf(ctx context.Context, path string, r *container.Reader) (*clipFa
 			f.RepeatBeats++
 		case container.Raw:
 			f.RawBeats++
+		case container.JPEG:
+			f.JPEGBeats++
 		case container.Tiles, container.KeyTiles:
 			windows, err := r.Windows(&b)
 			if err != nil {
@@ -287,6 +290,9 @@ func (c *call) showClip(f *clipFacts) {
 	beats := fmt.Sprintf("%d raw, ", f.RawBeats)
 	if f.TileBeats > 0 {
 		beats += fmt.Sprintf("%d of tiles (%.1f each), ", f.TileBeats, float64(f.Tiles)/float64(f.TileBeats))
+	}
+	if f.JPEGBeats > 0 {
+		beats += fmt.Sprintf("%d of JPEG, ", f.JPEGBeats)
 	}
 	say("beats", "%s%s; %s, at most %s s apart", beats, console.Count(f.RepeatBeats, "repeat", "repeats"),
 		console.Count(f.KeyBeats, "key beat", "key beats"), number(f.KeyDistance))

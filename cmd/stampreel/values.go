@@ -45,7 +45,8 @@ func packingFlags() []cli.Flag {
 		&cli.Float64Flag{Name: "gamma", Value: 1, Category: ofPicture, Usage: "`EXPONENT` above 1 lightens the middle (1.8 suits one-bit panels), 0.2 to 5"},
 		&cli.Float64Flag{Name: "saturation", Value: 1, Category: ofPicture, Usage: "`FACTOR` of colour, 0 is grey, 0 to 4"},
 
-		&cli.StringFlag{Name: "coding", Value: "auto", Category: ofPicture, Usage: "`NAME`: raw pictures, tiles (only what changed), or auto: for each picture what costs the player less, tiles only if its file says how fast it decodes them"},
+		&cli.StringFlag{Name: "coding", Value: "auto", Category: ofPicture, Usage: "`NAME`: raw pictures, tiles (only what changed), jpeg, or auto: for each picture raw or tiles, what costs the player less, tiles only if its file says how fast it decodes them"},
+		&cli.IntFlag{Name: "quality", Category: ofPicture, Usage: "of --coding jpeg, `N` from 1 to 100", DefaultText: strconv.Itoa(fill.DefaultQuality)},
 		&cli.IntFlag{Name: "ignore", Category: ofPicture, Usage: "changes up to `N` of 255 in each colour need no tile"},
 
 		&cli.StringFlag{Name: "rate", Category: ofTime, Usage: "`NUMBER` of pictures a second: 25, 12.5 or 30000/1001; numbered frames play at it", DefaultText: "the source's, within what the panel takes"},
@@ -89,11 +90,20 @@ func packingSettings(c *call, player *playerfile.Player) (s fill.Settings, err e
 	}
 	coding, ok := fill.Codings()[c.String("coding")]
 	if !ok {
-		return s, badChoice("coding", c.String("coding"), "auto", "raw", "tiles")
+		return s, badChoice("coding", c.String("coding"), "auto", "raw", "tiles", "jpeg")
 	}
 	s.Coding, s.Ignore = coding, c.Int("ignore")
 	if s.Ignore < 0 || s.Ignore > 255 {
 		return s, usagef("--ignore: %d is not from 0 to 255", s.Ignore)
+	}
+	s.Quality = c.Int("quality")
+	switch {
+	case !c.IsSet("quality"):
+		s.Quality = 0
+	case s.Coding != fill.JPEG:
+		return s, usagef("--quality is that of JPEG").try("--coding jpeg --quality %d", s.Quality)
+	case s.Quality < 1 || s.Quality > 100:
+		return s, usagef("--quality: %d is not from 1 to 100", s.Quality)
 	}
 	if s.Rate, err = parseRatio("rate", c.String("rate")); err != nil {
 		return s, err

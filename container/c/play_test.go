@@ -574,16 +574,16 @@ func TestWhatIsJudgedFirst(t *testing.T) {
 		SoundCoding: container.U8, Channels: 1, SampleRate: container.Ratio{Num: 8000, Den: 1}, SoundLead: 1}
 	whole := clip(t, s, "RRRR", 1)[0]
 	start := int(binary.LittleEndian.Uint32(whole[148:])) * container.SectorBytes
-	jpeg := func(d []byte) { d[start+3*3*container.SectorBytes+14] = 3 } // in the last beat
+	unknown := func(d []byte) { d[start+3*3*container.SectorBytes+14] = 5 } // in the last beat
 	for _, c := range []struct {
 		what, want string
 		change     func(d []byte)
 	}{
-		{"an unknown coding alone", "unsupported", jpeg},
-		{"maxSoundBytes too low, an unknown coding later", "damaged", func(d []byte) { jpeg(d); d[76]--; d[77]-- }},
-		{"maxPanelBytes too low, an unknown coding", "unsupported", func(d []byte) { jpeg(d); d[72]-- }},
-		{"a wrong keyAhead, an unknown coding two beats later", "damaged", func(d []byte) { jpeg(d); d[start+3*container.SectorBytes+12] = 2 }},
-		{"a wrong keyAhead, an unknown coding in the beat after", "unsupported", func(d []byte) { jpeg(d); d[start+2*3*container.SectorBytes+12] = 0 }},
+		{"an unknown coding alone", "unsupported", unknown},
+		{"maxSoundBytes too low, an unknown coding later", "damaged", func(d []byte) { unknown(d); d[76]--; d[77]-- }},
+		{"maxPanelBytes too low, an unknown coding", "unsupported", func(d []byte) { unknown(d); d[72]-- }},
+		{"a wrong keyAhead, an unknown coding two beats later", "damaged", func(d []byte) { unknown(d); d[start+3*container.SectorBytes+12] = 2 }},
+		{"a wrong keyAhead, an unknown coding in the beat after", "unsupported", func(d []byte) { unknown(d); d[start+2*3*container.SectorBytes+12] = 0 }},
 		{"a reserved byte in a header of pixel format 10", "damaged", func(d []byte) { d[16] = 10; d[200] = 1 }},
 		{"pixel format 10, rates not in lowest terms", "unsupported", func(d []byte) { d[16] = 10; d[20], d[24] = 20, 2 }},
 		{"pixel format 10, streamBytes below its range", "damaged", func(d []byte) { d[16] = 10; copy(d[80:], make([]byte, 4)) }},

@@ -20,6 +20,7 @@
 
        STAMPREEL_NO_ADPCM        leave out IMA ADPCM: such clips are unsupported
        STAMPREEL_NO_TILES        the same for tiles
+       STAMPREEL_NO_JPEG         the same for JPEG, which examples/firmware/jpeg decodes
        STAMPREEL_CRC32_TABLE     CRC-32 by half bytes, with a table of 64 bytes, not bit by bit
        STAMPREEL_CRC32(crc, data, bytes)
                                  your own CRC-32, of a hardware unit perhaps:
@@ -64,12 +65,12 @@ enum { /* pixelFormat */
     STAMPREEL_MONO_PAGES = 9
 };
 
-/* frameCoding. 3 jpeg has its number in the format and is unsupported until its
-   chapter is written. */
+/* frameCoding */
 enum {
     STAMPREEL_REPEAT = 0,
     STAMPREEL_RAW = 1,
     STAMPREEL_TILES = 2,
+    STAMPREEL_JPEG = 3,
     STAMPREEL_KEY_TILES = 4
 };
 
@@ -195,7 +196,7 @@ typedef struct {
 enum {
     STAMPREEL_HEADER = 1, /* sector 0; the clip's fields are set. It may be refused here */
     STAMPREEL_SOUND = 2,  /* sound that follows on that of the piece before */
-    STAMPREEL_FRAME = 4,  /* bytes of a frame: for the panel when frameCoding is RAW, else for stampreel_tiles_next */
+    STAMPREEL_FRAME = 4,  /* bytes of a frame: for the panel when frameCoding is RAW, for a decoder of JPEG, or for stampreel_tiles_next */
     STAMPREEL_BEGINS = 8, /* a beat begins; its fields are set. The first of its sound is here */
     STAMPREEL_ENDS = 16,  /* the beat ends with this piece; nothing of it was left out */
     STAMPREEL_TORN = 32   /* the checksum of the beat or lead-in that ends here is wrong */
@@ -361,15 +362,24 @@ int32_t stampreel_next(stampreel_card *c, stampreel_piece *piece);
 #endif
 
 #ifdef STAMPREEL_NO_TILES
-#define SRQ_CODINGS 0x03u /* bit c: frameCoding c is supported */
-#define SRQ_KNOWN(coding) ((coding) <= STAMPREEL_RAW)
-#define SRQ_KEY(coding) ((coding) != STAMPREEL_REPEAT)
+#define SRQ_TILES 0x00u
 #define SRQ_SET_MISSED(r, v) ((void)0)
 #else
-#define SRQ_CODINGS 0x17u
-#define SRQ_KNOWN(coding) ((coding) <= STAMPREEL_KEY_TILES && SRQ_CODINGS >> (coding) & 1)
-#define SRQ_KEY(coding) (0x12u >> (coding) & 1)
+#define SRQ_TILES 0x14u
 #define SRQ_SET_MISSED(r, v) ((r)->missed = (v))
+#endif
+#ifdef STAMPREEL_NO_JPEG
+#define SRQ_JPEG 0x00u
+#else
+#define SRQ_JPEG 0x08u
+#endif
+#define SRQ_CODINGS (0x03u | SRQ_TILES | SRQ_JPEG) /* bit c: frameCoding c is supported */
+#if SRQ_CODINGS == 0x03u
+#define SRQ_KNOWN(coding) ((coding) <= STAMPREEL_RAW)
+#define SRQ_KEY(coding) ((coding) != STAMPREEL_REPEAT)
+#else
+#define SRQ_KNOWN(coding) ((coding) <= STAMPREEL_KEY_TILES && SRQ_CODINGS >> (coding) & 1)
+#define SRQ_KEY(coding) (0x1Au >> (coding) & 1)
 #endif
 
 #ifdef __GNUC__
@@ -778,8 +788,8 @@ static int srq_beat(stampreel_reader *r, const uint8_t *p)
         b->number != r->next)
         return STAMPREEL_DAMAGED;
     if (!SRQ_KNOWN(b->frameCoding)) return STAMPREEL_UNSUPPORTED;
-#ifndef STAMPREEL_NO_TILES
-    if (b->frameCoding & 6) { /* tiles or key-tiles */
+#if SRQ_CODINGS != 0x03u
+    if (b->frameCoding & 6) { /* tiles, JPEG or key-tiles */
         frame = b->frameBytes;
         panel = b->frameCoding == STAMPREEL_TILES ? b->panelBytes : r->rawFrameBytes;
         if (frame - 1 >= r->rawFrameBytes || panel - 1 >= r->rawFrameBytes) return STAMPREEL_DAMAGED;

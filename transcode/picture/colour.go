@@ -225,6 +225,15 @@ var srgbOf16 = sync.OnceValue(func() *[65536]float64 {
 	return &t
 })
 
+// srgb8Of16 is the nearest 8-bit sRGB code of each light.
+var srgb8Of16 = sync.OnceValue(func() *[65536]uint8 {
+	var t [65536]uint8
+	for v, code := range srgbOf16() {
+		t[v] = uint8(math.Round(code))
+	}
+	return &t
+})
+
 // Codes writes the picture as sRGB codes, 0 to 255, not rounded; dst has W*H*3 values.
 func (l *Linear) Codes(dst []float64) {
 	codes := srgbOf16()

@@ -55,6 +55,7 @@ type Renderer struct {
 
 	codes  []uint8 // upright, background included
 	turned []uint8 // codes in stored order; unused when Turn is 0
+	rgb    []uint8 // the same of RenderRGB
 	spans  []span  // shown part of each row; nil if the whole panel shows
 	ideal  Linear
 }
@@ -137,6 +138,37 @@ func (r *Renderer) Render(dst []byte, p Picture) error {
 	}
 	w, h := r.StoredSize()
 	r.o.Format.Pack(dst, codes, w, h)
+	return nil
+}
+
+// RGBBytes returns the size of what RenderRGB writes.
+func (r *Renderer) RGBBytes() int { return 3 * r.o.Width * r.o.Height }
+
+// RenderRGB writes a picture as it is stored, turned, before its light is cut to the panel's
+// levels: red, green and blue of each pixel as sRGB codes of 8 bits, for a coding that has
+// its own way to the panel's levels. dst must have RGBBytes bytes.
+func (r *Renderer) RenderRGB(dst []byte, p Picture) error {
+	if len(dst) != r.RGBBytes() {
+		return fmt.Errorf("picture: picture of %d bytes, want %d", len(dst), r.RGBBytes())
+	}
+	ideal, err := r.Ideal(p)
+	if err != nil {
+		return err
+	}
+	codes := dst
+	if r.o.Turn != 0 {
+		if r.rgb == nil {
+			r.rgb = make([]byte, len(dst))
+		}
+		codes = r.rgb
+	}
+	table := srgb8Of16()
+	for i, v := range ideal.Pix {
+		codes[i] = table[v]
+	}
+	if r.o.Turn != 0 {
+		turnBack(dst, codes, r.o.Width, r.o.Height, 3, r.o.Turn)
+	}
 	return nil
 }
 

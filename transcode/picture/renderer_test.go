@@ -386,3 +386,43 @@ func TestSoftPicturesAreCloserToAColourInLinearLight(t *testing.T) {
 		}
 	}
 }
+
+// RenderRGB is the ideal picture in codes of eight bits, turned as frames are.
+func TestRGBIsTheIdealInEightBits(t *testing.T) {
+	img := image.NewNRGBA(image.Rect(0, 0, 30, 20))
+	for i := range img.Pix {
+		img.Pix[i] = uint8(i * 37 % 251)
+	}
+	for i := 3; i < len(img.Pix); i += 4 {
+		img.Pix[i] = 255
+	}
+	for turn := range 4 {
+		r, err := NewRenderer(Options{Width: 16, Height: 11, Turn: turn, Format: pixel.RGB565})
+		if err != nil {
+			t.Fatal(err)
+		}
+		got := make([]byte, r.RGBBytes())
+		if err := r.RenderRGB(got, Picture{Image: img}); err != nil {
+			t.Fatal(err)
+		}
+		ideal, err := r.Ideal(Picture{Image: img})
+		if err != nil {
+			t.Fatal(err)
+		}
+		upright := make([]byte, len(got))
+		for i, v := range ideal.Pix {
+			upright[i] = uint8(math.Round(255 * srgbEncode(float64(v)/65535)))
+		}
+		want := make([]byte, len(got))
+		turnBack(want, upright, 16, 11, 3, turn)
+		if turn == 0 {
+			want = upright
+		}
+		if !bytes.Equal(got, want) {
+			t.Errorf("turn %d: other codes", turn)
+		}
+		if err := r.RenderRGB(got[1:], Picture{Image: img}); err == nil {
+			t.Error("a picture of another size is taken")
+		}
+	}
+}

@@ -28,6 +28,8 @@
 
 #define STAMPREEL_IMPLEMENTATION
 #include "../stampreel.h"
+#define STAMPREEL_JPEG_IMPLEMENTATION
+#include "../../../examples/firmware/jpeg/stampreel_jpeg.h"
 
 typedef struct {
     uint32_t mode, seed, sectors, seek, most, drop;
@@ -154,11 +156,12 @@ static int decode(decoding *d, const stampreel_clip *c, uint32_t beat, const byt
     return d->decoder.error;
 }
 
-/* A panel: what it holds, and the tile on its way into it. */
+/* A panel: what it holds, and the tile or the image on its way into it. */
 typedef struct {
     uint8_t *pixels, *tile;
     uint32_t bytes, at, size, crc;
     stampreel_tiles decoder;
+    uint32_t given; /* of the image, to the decoder of JPEG */
 } screen;
 
 static uint32_t frame_bytes(uint32_t format, uint32_t w, uint32_t h) /* FORMAT.md 3 */
@@ -207,6 +210,54 @@ static void scatter(screen *s, const stampreel_clip *c)
 
 static int unused_clear(uint32_t format, uint32_t w, uint32_t h, const uint8_t *p);
 
+/* What the decoder of JPEG asks for: the next few bytes of the image. */
+static const uint8_t *jpeg_read(void *context, uint32_t *bytes)
+{
+    screen *s = context;
+    const uint8_t *next = s->tile + s->given;
+    *bytes = 1 + roll(300);
+    if (*bytes > s->at - s->given) *bytes = s->at - s->given;
+    s->given += *bytes;
+    return next;
+}
+
+/* And what it shows. */
+static void jpeg_show(void *context, uint32_t y, uint32_t rows, const uint8_t *pixels, uint32_t bytes)
+{
+    screen *s = context;
+    (void)y, (void)rows;
+    if (bytes > s->bytes - s->size) {
+        puts("nonsense: rows outside of the panel");
+        exit(1);
+    }
+    memcpy(s->pixels + s->size, pixels, bytes);
+    s->size += bytes;
+}
+
+/* Keeps the pieces of an image, and shows it when it is whole. */
+static int32_t show_jpeg(screen *s, const stampreel_clip *c, const stampreel_beat *b, const stampreel_piece *piece)
+{
+    static stampreel_jpeg j;
+    int got;
+    if (piece->at == 0) s->at = 0;
+    memcpy(s->tile + piece->at, piece->data, piece->bytes);
+    s->at = piece->at + piece->bytes;
+    if (s->at < b->frameBytes) return 0;
+    memset(&j, 0xA5, sizeof j);
+    j.pixelFormat = (uint8_t)c->pixelFormat;
+    j.width = (uint16_t)c->width;
+    j.height = (uint16_t)c->height;
+    j.rowsBytes = 48 * (c->width + 8);
+    j.rows = must(malloc(j.rowsBytes));
+    j.read = jpeg_read;
+    j.show = jpeg_show;
+    j.context = s;
+    s->given = s->size = 0;
+    got = stampreel_jpeg_decode(&j);
+    free(j.rows);
+    return got < 0 || s->size != s->bytes ? STAMPREEL_DAMAGED : 0;
+}
+
 /* Shows a piece of a frame: 0 or an error. Tiles get it in smaller pieces, and
    room for few pixels at a time. */
 static int32_t show(screen *s, const stampreel_clip *c, const stampreel_beat *b, const stampreel_piece *piece)
@@ -221,6 +272,7 @@ static int32_t show(screen *s, const stampreel_clip *c, const stampreel_beat *b,
         memcpy(s->pixels + piece->at, piece->data, piece->bytes);
         return 0;
     }
+    if (b->frameCoding == STAMPREEL_JPEG) return show_jpeg(s, c, b, piece);
     if (piece->at == 0) stampreel_tiles_start(&s->decoder, c, b);
     for (;;) {
         uint32_t given = roll(40), room = 2 + roll(30);
@@ -360,7 +412,7 @@ static void put(uint8_t *p, uint32_t v, int size)
     for (; size; size--, v >>= 8) *p++ = (uint8_t)(v & 255);
 }
 
-static int is_key(const stampreel_beat *b) { return b->frameCoding == STAMPREEL_RAW || b->frameCoding == STAMPREEL_KEY_TILES; }
+static int is_key(const stampreel_beat *b) { return b->frameCoding == STAMPREEL_RAW || b->frameCoding == STAMPREEL_JPEG || b->frameCoding == STAMPREEL_KEY_TILES; }
 
 /* What the header says of all beats, and the seek table. */
 static int sums_right(const stampreel_clip *c, const row *beats, const file *f)

@@ -4,6 +4,7 @@
    player_strips reads ahead into a ring of sectors, without waiting, and draws
    sectors as they come. player_whole reads each beat with one request. The rest
    is the same: what to do with what comes, and when. */
+#define STAMPREEL_NO_JPEG /* this player has no decoder of it */
 #define STAMPREEL_IMPLEMENTATION
 #include "stampreel.h"
 

@@ -37,6 +37,8 @@ func WriteGuide(ctx context.Context, card string, player *playerfile.Player) (bo
 		if reflect.DeepEqual(&old.Guide, g) || len(g.Clips)+len(old.Clips) == 0 && old.Format == g.Format {
 			return false, nil
 		}
+	} else if len(g.Clips) == 0 {
+		return false, nil // nothing to tell of, where nothing was
 	}
 	draw, err := newDrawer(card, g, old)
 	if err != nil {

@@ -34,6 +34,7 @@ func TestEachSettingIsInTheNote(t *testing.T) {
 		"Rate":          func(s *Settings) { s.Rate = source.Ratio{Num: 5, Den: 1} },
 		"Coding":        func(s *Settings) { s.Coding = Tiles },
 		"Ignore":        func(s *Settings) { s.Ignore = 2 },
+		"Quality":       func(s *Settings) { s.Coding, s.Quality = JPEG, 50 },
 		"Hold":          func(s *Settings) { s.Hold = source.Ratio{Num: 9, Den: 1} },
 		"Loop":          func(s *Settings) { yes := true; s.Loop = &yes },
 		"NoSound":       func(s *Settings) { s.NoSound = true },

@@ -1,11 +1,13 @@
 package fill
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
 	"image/color"
 	"io"
+	"math"
 	"os"
 	"path/filepath"
 	"slices"
@@ -17,6 +19,7 @@ import (
 	"example.org/stampreel/budget/playerfile"
 	"example.org/stampreel/container"
 	"example.org/stampreel/container/cardfs"
+	"example.org/stampreel/container/frame/jpeg"
 	"example.org/stampreel/transcode"
 	"example.org/stampreel/transcode/flash"
 	"example.org/stampreel/transcode/picture"
@@ -53,8 +56,9 @@ type Settings struct {
 	Strict bool
 
 	// How pictures are stored, and how far they may be off where that saves tiles.
-	Coding Coding
-	Ignore int
+	Coding  Coding
+	Ignore  int
+	Quality int // of JPEG, 1 to 100; 0 for DefaultQuality
 
 	SoundDither sound.Dither
 	Loudness    float64 // LUFS that each clip gets; 0 leaves the level as it is
@@ -74,13 +78,23 @@ const (
 	Auto  Coding = iota
 	Raw          // raw frames
 	Tiles        // tiles wherever they are no larger than a raw frame
+	JPEG         // JPEG of Settings.Quality
 )
 
+// DefaultQuality is that of JPEG: at the size of such panels hardly anybody tells it from
+// the picture (common practice, no source).
+const DefaultQuality = 80
+
 // Codings are all of them, by the names users write.
-func Codings() map[string]Coding { return map[string]Coding{"auto": Auto, "raw": Raw, "tiles": Tiles} }
+func Codings() map[string]Coding {
+	return map[string]Coding{"auto": Auto, "raw": Raw, "tiles": Tiles, "jpeg": JPEG}
+}
 
 // coding is what the transcoder is told.
 func (s *Settings) coding() transcode.Coding {
+	if s.Coding == JPEG {
+		return transcode.Coding{JPEG: cmp.Or(s.Quality, DefaultQuality)}
+	}
 	c := transcode.Coding{Tiles: s.Coding == Tiles || s.Coding == Auto && budget.DecodesTiles(s.Player), Always: s.Coding == Tiles}
 	if c.Tiles {
 		c.Ignore = s.Ignore
@@ -586,11 +600,11 @@ func (s *Settings) options(media *source.Media, separateSound bool) transcode.Op
 }
 
 // Verify checks every byte of a clip and returns what the budget has to know
-// of it: sixteen bytes a beat.
+// of it: some twenty bytes a beat.
 func Verify(ctx context.Context, f io.ReaderAt, size int64) (budget.Clip, error) {
 	var beats []beat
 	h, err := container.Verify(ctx, f, size, func(b *container.Beat, p *container.Panel) {
-		beats = append(beats, beatOf(&b.BeatHeader, p.Windows))
+		beats = append(beats, beatOf(&b.BeatHeader, p.Windows, p.Stats))
 	})
 	if err != nil {
 		return budget.Clip{}, err
@@ -598,7 +612,8 @@ func Verify(ctx context.Context, f io.ReaderAt, size int64) (budget.Clip, error)
 	return budgetClip(h, beats), nil
 }
 
-// Load reads the headers of all beats of a clip, not their payload.
+// Load reads the headers of all beats of a clip, and of JPEG its images, whose decoding
+// takes what they hold; no other payload.
 func Load(ctx context.Context, path string) (container.Header, budget.Clip, error) {
 	r, f, err := Open(path)
 	if err != nil {
@@ -608,6 +623,7 @@ func Load(ctx context.Context, path string) (container.Header, budget.Clip, erro
 	h := r.Header()
 	beats := make([]beat, 0, min(h.Beats, 1<<16))
 	var b container.Beat
+	var panel *container.Panel // for JPEG
 	for n := range h.Beats {
 		if n%1024 == 0 && ctx.Err() != nil {
 			return container.Header{}, budget.Clip{}, ctx.Err()
@@ -616,10 +632,20 @@ func Load(ctx context.Context, path string) (container.Header, budget.Clip, erro
 			return container.Header{}, budget.Clip{}, fmt.Errorf("%s: %w", path, err)
 		}
 		windows, err := r.Windows(&b)
+		var stats jpeg.Stats
+		if err == nil && b.FrameCoding == container.JPEG {
+			if panel == nil {
+				panel = container.NewPanel(&h)
+			}
+			if err = r.Read(h.FirstBeat+n, &b); err == nil {
+				err = panel.Show(&b)
+			}
+			stats = panel.Stats
+		}
 		if err != nil {
 			return container.Header{}, budget.Clip{}, fmt.Errorf("%s: %w", path, err)
 		}
-		beats = append(beats, beatOf(&b.BeatHeader, windows))
+		beats = append(beats, beatOf(&b.BeatHeader, windows, stats))
 	}
 	return h, budgetClip(h, beats), nil
 }
@@ -627,12 +653,14 @@ func Load(ctx context.Context, path string) (container.Header, budget.Clip, erro
 // beat is a beat header cut to what the budget needs.
 type beat struct {
 	frameBytes, panelBytes uint32
+	coefficients           uint32 // of JPEG
 	sectors, windows       uint16
+	blocks                 uint16 // of JPEG, of 8 by 8 values
 	coding                 container.FrameCoding
 }
 
-func beatOf(b *container.BeatHeader, windows int) beat {
-	return beat{b.FrameBytes, b.PanelBytes, b.Sectors, uint16(windows), b.FrameCoding}
+func beatOf(b *container.BeatHeader, windows int, s jpeg.Stats) beat {
+	return beat{b.FrameBytes, b.PanelBytes, uint32(s.Coefficients), b.Sectors, uint16(windows), uint16(min(s.Blocks, math.MaxUint16)), b.FrameCoding}
 }
 
 func budgetClip(h container.Header, beats []beat) budget.Clip {
@@ -653,6 +681,7 @@ func budgetClip(h container.Header, beats []beat) budget.Clip {
 			if !yield(budget.Beat{
 				Sectors: int(b.sectors), SoundBytes: int64(h.StoredSoundBytes(h.FirstBeat + uint32(i))),
 				FrameBytes: int64(b.frameBytes), PanelBytes: int64(b.panelBytes), Windows: int(b.windows), Coding: b.coding,
+				Blocks: int(b.blocks), Coefficients: int(b.coefficients),
 			}) {
 				return
 			}
