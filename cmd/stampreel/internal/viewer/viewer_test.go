@@ -15,6 +15,7 @@ import (
 	"path/filepath"
 	"slices"
 	"strings"
+	"sync"
 	"testing"
 	"time"
 
@@ -198,6 +199,54 @@ func TestPixelsAndSoundAreThoseThatVerifySees(t *testing.T) {
 	}
 	if pictures < 300 || sounds < 100 || len(codings) != 4 {
 		t.Errorf("%d pictures, %d sounds, codings %v: want more", pictures, sounds, codings)
+	}
+}
+
+// Pages may ask for anything at once, for more clips than are held open: each answer
+// is the one that it would be alone.
+func TestAnswersDoNotDependOnEachOther(t *testing.T) {
+	paths := vectors(t)[:20]
+	s := served(t, "round-240", paths...)
+	asked := func(rnd *rand.Rand) string {
+		n := rnd.IntN(len(paths))
+		return fmt.Sprintf("%sclips/%d/%s", s.Address(), n, []string{"pixels?from=0&count=3", "sound?from=0&count=3", "wirings", "verdict"}[rnd.IntN(4)])
+	}
+	fetch := func(address string) (string, error) {
+		r, err := http.Get(address)
+		if err != nil {
+			return "", err
+		}
+		defer r.Body.Close()
+		body, err := io.ReadAll(r.Body)
+		return r.Status + string(body), err
+	}
+	alone := map[string]string{}
+	rnd := rand.New(rand.NewPCG(11, 4))
+	for len(alone) < 60 {
+		address := asked(rnd)
+		answer, err := fetch(address)
+		if err != nil {
+			t.Fatal(err)
+		}
+		alone[address] = answer
+	}
+	var all sync.WaitGroup
+	for seed := range uint64(8) {
+		all.Go(func() {
+			rnd := rand.New(rand.NewPCG(11, seed))
+			for range 60 {
+				address := asked(rnd)
+				if answer, err := fetch(address); err != nil || alone[address] != "" && answer != alone[address] {
+					t.Errorf("%s: another answer, %v", address, err)
+				}
+			}
+		})
+	}
+	all.Wait()
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	if len(s.opened) != mostOpen {
+		t.Errorf("%d clips are open, want %d", len(s.opened), mostOpen)
 	}
 }
 
