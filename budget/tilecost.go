@@ -21,6 +21,20 @@ func TileCost(p *playerfile.Player) (tile, raw tiles.Cost) {
 	return tile, raw
 }
 
+// JPEGCost is what decoding JPEG takes on a player, in picoseconds: of a block, of a
+// coefficient and of a byte.
+func JPEGCost(p *playerfile.Player) (block, coefficient, octet int64) {
+	d := newDecoder(p)
+	picoseconds := func(seconds float64) int64 { return int64(math.Round(min(seconds, 1) * 1e12)) }
+	return picoseconds(d.block), picoseconds(d.coefficient), picoseconds(d.octet)
+}
+
+// DecodesJPEG tells whether a player decodes JPEG: its file says how fast.
+func DecodesJPEG(p *playerfile.Player) bool {
+	d := &p.Decode
+	return d.JPEGBlock.Known() && d.JPEGCoefficient.Known() && d.JPEGByte.Known()
+}
+
 // DecodesTiles tells whether a player decodes tiles: its file says how fast.
 func DecodesTiles(p *playerfile.Player) bool {
 	return p.Decode.TileSetUp.Known() && p.Decode.TileByte.Known()

@@ -15,10 +15,12 @@ type Coding struct {
 	// Tiles stores of a picture what changed, where that costs less than a raw
 	// frame.
 	Tiles bool
-	// JPEG stores every picture that is not a repeat as JPEG of this quality, 1 to 100; 0
-	// for none. What the panel shows is what the exact decode of FORMAT.md gives.
-	JPEG int `json:",omitempty"`
-	// Always takes tiles wherever they are no larger than a raw frame, whatever
+	// JPEG has the panel show what JPEG of this quality, 1 to 100, shows by the exact decode
+	// of FORMAT.md; 0 has it show the picture. It is stored as JPEG, as tiles or as a raw
+	// frame, whichever costs least.
+	JPEG     int      `json:",omitempty"`
+	JPEGCost JPEGCost `json:",omitzero"`
+	// Always takes tiles, or JPEG, wherever they are no larger than a raw frame, whatever
 	// they cost.
 	Always bool
 	// What tiles and raw frames take on the player, in picoseconds. All zero is
@@ -29,11 +31,16 @@ type Coding struct {
 	Ignore int
 }
 
+// JPEGCost is what decoding JPEG takes on the player, in picoseconds, besides what a raw
+// frame takes at the panel.
+type JPEGCost struct{ Block, Coefficient, Byte int64 }
+
 // A coder chooses the coding of each beat. It keeps what the panel holds.
 type coder struct {
 	o       Coding
 	tiles   *tiles.Encoder // nil for raw frames alone
 	payload []byte
+	image   []byte        // of JPEG
 	raw     int64         // bytes of a raw frame
 	most    int64         // picoseconds that tiles may keep the panel and the decoder
 	jpeg    *jpeg.Encoder // nil without
@@ -54,7 +61,9 @@ func newCoder(o Coding, s *container.Settings) (*coder, error) {
 		c.o.TileCost, c.o.RawCost = tiles.DefaultCost, tiles.DefaultCost
 	}
 	if o.JPEG > 0 {
-		return c, c.withJPEG(s)
+		if err := c.withJPEG(s); err != nil {
+			return nil, err
+		}
 	}
 	if !o.Tiles {
 		return c, nil
@@ -79,20 +88,20 @@ func (c *coder) withJPEG(s *container.Settings) (err error) {
 	return err
 }
 
-// codeJPEG stores a picture, red, green and blue a pixel, as JPEG; what the panel shows of
-// it as a raw frame where that is smaller, as it may be on very small panels.
-func (c *coder) codeJPEG(rgb []byte) (container.Frame, error) {
-	var err error
-	if c.payload, _, err = c.jpeg.Append(c.payload[:0], rgb, c.width, c.o.JPEG); err != nil {
-		return container.Frame{}, err
+// encode brings a picture, red, green and blue a pixel, to c.image and what the panel shows
+// of it to c.showing, and says what decoding it costs; ok is false where it is larger than a
+// raw frame, as it may be on very small panels.
+func (c *coder) encode(rgb []byte) (cost int64, ok bool, err error) {
+	var stats jpeg.Stats
+	if c.image, stats, err = c.jpeg.Append(c.image[:0], rgb, c.width, c.o.JPEG); err != nil {
+		return 0, false, err
 	}
-	if _, err := c.decoder.Decode(c.showing, c.payload); err != nil {
-		return container.Frame{}, fmt.Errorf("transcode: a JPEG frame does not decode: %w", err)
+	if _, err := c.decoder.Decode(c.showing, c.image); err != nil {
+		return 0, false, fmt.Errorf("transcode: a JPEG frame does not decode: %w", err)
 	}
-	if int64(len(c.payload)) > c.raw {
-		return container.RawFrame(c.showing), nil
-	}
-	return container.Frame{Coding: container.JPEG, Bytes: c.payload, PanelBytes: int(c.raw)}, nil
+	k, raw := c.o.JPEGCost, c.o.RawCost
+	cost = int64(stats.Blocks)*k.Block + int64(stats.Coefficients)*k.Coefficient + int64(stats.Bytes)*(k.Byte+raw.CardByte) + raw.Tile + c.raw*raw.PanelByte
+	return cost, int64(len(c.image)) <= c.raw, nil
 }
 
 // panel is what the panel shows of the picture that was coded last.
@@ -105,40 +114,65 @@ func (c *coder) panel(picture []byte) []byte {
 
 // code stores the pixels that the panel is to show, or with JPEG their colours before that;
 // same says that it shows them already. The frame is valid until the next call.
-func (c *coder) code(pixels []byte, same, key bool) (container.Frame, error) {
-	switch {
-	case same && !key:
+func (c *coder) code(picture []byte, same, key bool) (container.Frame, error) {
+	if same && !key {
 		return container.Frame{}, nil
-	case c.jpeg != nil:
-		return c.codeJPEG(pixels)
-	case c.tiles == nil:
-		return container.RawFrame(pixels), nil
-	case c.skip > 0 && !c.calm(pixels):
-		c.skip--
-		return c.takeRaw(pixels)
 	}
-	var stats tiles.Stats
-	var err error
-	c.payload, stats, err = c.tiles.Append(c.payload[:0], pixels, key)
+	if c.jpeg == nil {
+		frame, _, err := c.exact(picture, key)
+		return frame, err
+	}
+	cost, ok, err := c.encode(picture)
 	if err != nil {
 		return container.Frame{}, err
 	}
+	image := container.Frame{Coding: container.JPEG, Bytes: c.image, PanelBytes: int(c.raw)}
+	if ok && c.o.Always {
+		return image, nil
+	}
+	// Whatever is stored, the panel shows the same.
+	frame, exact, err := c.exact(c.showing, key)
+	if err != nil || !ok || frame.Coding == container.Repeat || exact <= cost {
+		return frame, err
+	}
+	if c.tiles != nil {
+		err = c.tiles.Set(c.showing)
+	}
+	return image, err
+}
+
+// exact stores pixels as tiles or as a raw frame, and says what that costs.
+func (c *coder) exact(pixels []byte, key bool) (frame container.Frame, cost int64, err error) {
+	if c.tiles == nil {
+		return container.RawFrame(pixels), c.rawCost(), nil
+	}
+	if c.skip > 0 && !c.calm(pixels) {
+		c.skip--
+		frame, err = c.takeRaw(pixels)
+		return frame, c.rawCost(), err
+	}
+	var stats tiles.Stats
+	c.payload, stats, err = c.tiles.Append(c.payload[:0], pixels, key)
+	if err != nil {
+		return container.Frame{}, 0, err
+	}
 	if stats.Tiles == 0 {
-		return container.Frame{}, nil // what changed is ignored
+		return container.Frame{}, 0, nil // what changed is ignored
 	}
 	if int64(stats.FrameBytes) > c.raw || !c.o.Always && (c.tilesCost(stats) >= c.rawCost() || c.shown(c.o.TileCost, int64(stats.Tiles), int64(stats.PanelBytes)) > c.most) {
 		c.losses = min(c.losses+1, mostLosses)
 		if c.skip = 1<<c.losses - 1; c.o.Always {
 			c.skip = 0
 		}
-		return c.takeRaw(pixels)
+		frame, err = c.takeRaw(pixels)
+		return frame, c.rawCost(), err
 	}
 	c.losses, c.skip = 0, 0
 	coding := container.Tiles
 	if key {
 		coding = container.KeyTiles
 	}
-	return container.Frame{Coding: coding, Bytes: c.payload, PanelBytes: stats.PanelBytes}, nil
+	return container.Frame{Coding: coding, Bytes: c.payload, PanelBytes: stats.PanelBytes}, c.tilesCost(stats), nil
 }
 
 func (c *coder) takeRaw(pixels []byte) (container.Frame, error) {

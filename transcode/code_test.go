@@ -164,7 +164,7 @@ func TestPicturesAsJPEG(t *testing.T) {
 	}{{pixel.RGB565, 64, 6}, {pixel.RGB666, 48, 5}, {pixel.Grey8, 64, 4}, {pixel.RGB565, 8, 8}} {
 		settings := container.Settings{Width: c.side, Height: c.side, PixelFormat: c.format, Rate: container.Ratio{Num: 10, Den: 1}}
 		h := container.Header{Width: uint16(c.side), Height: uint16(c.side), PixelFormat: c.format}
-		coder, err := newCoder(Coding{JPEG: 90}, &settings)
+		coder, err := newCoder(Coding{JPEG: 90, Always: true}, &settings)
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -214,5 +214,61 @@ func TestPicturesAsJPEG(t *testing.T) {
 		if kinds[container.Repeat] != 4 || kinds[want] != 16 {
 			t.Errorf("%v of %d pixels: %v", c.format, c.side, kinds)
 		}
+	}
+}
+
+// With a quality and tiles each picture is stored as what costs least, and the panel shows the
+// same whatever that is: small changes as tiles, scenes as JPEG, which decodes quickly here.
+func TestJPEGAndTilesShowTheSame(t *testing.T) {
+	const side = 64
+	settings := container.Settings{Width: side, Height: side, PixelFormat: pixel.RGB565, Rate: container.Ratio{Num: 10, Den: 1}}
+	h := container.Header{Width: side, Height: side, PixelFormat: pixel.RGB565}
+	cost := tiles.Cost{Tile: 10e6, PanelByte: 250e3, CardByte: 2e6}
+	coder, err := newCoder(Coding{Tiles: true, JPEG: 80, TileCost: cost, RawCost: tiles.Cost{Tile: 5e6, PanelByte: 200e3, CardByte: 2e6}, JPEGCost: JPEGCost{5e6, 200e3, 20e3}}, &settings)
+	if err != nil {
+		t.Fatal(err)
+	}
+	alone, err := newCoder(Coding{JPEG: 80, Always: true}, &settings)
+	if err != nil {
+		t.Fatal(err)
+	}
+	panel, rnd := container.NewPanel(&h), rand.New(rand.NewPCG(8, 9))
+	rgb := make([]byte, 3*side*side)
+	kinds := map[container.FrameCoding]int{}
+	for n := range 80 {
+		if n%20 == 0 { // another scene
+			a, b := rnd.Float64()*9+5, rnd.Float64()*9+5
+			for i := range rgb {
+				x, y := float64(i/3%side), float64(i/3/side)
+				rgb[i] = byte(128 + 60*math.Sin(x/a) + 60*math.Cos(y/b))
+			}
+		}
+		x, y := rnd.IntN(side/8)*8, rnd.IntN(side/8)*8 // a dot of one colour
+		for j := range 8 {
+			for i := range 24 {
+				rgb[3*((y+j)*side+x)+i] = byte(rnd.IntN(2) * 200)
+			}
+		}
+		frame, err := coder.code(rgb, false, n%20 == 0)
+		if err != nil {
+			t.Fatal(err)
+		}
+		kinds[frame.Coding]++
+		b := container.Beat{BeatHeader: container.BeatHeader{Number: uint32(n), FrameCoding: frame.Coding, PanelBytes: uint32(frame.PanelBytes)}, Frame: frame.Bytes}
+		if n%20 == 0 && !b.Key() {
+			t.Fatalf("beat %d: %v where a key beat is due", n, frame.Coding)
+		}
+		if err := panel.Show(&b); err != nil {
+			t.Fatal(err)
+		}
+		if _, err := alone.code(rgb, false, false); err != nil {
+			t.Fatal(err)
+		}
+		if !bytes.Equal(panel.Pixels, alone.panel(rgb)) {
+			t.Fatalf("beat %d as %v shows another picture than JPEG alone", n, frame.Coding)
+		}
+	}
+	if kinds[container.JPEG] < 4 || kinds[container.Tiles] < 20 {
+		t.Errorf("%v: too few of some, the test means nothing", kinds)
 	}
 }

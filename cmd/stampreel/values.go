@@ -14,6 +14,7 @@ import (
 
 	"github.com/urfave/cli/v2"
 
+	"example.org/stampreel/budget"
 	"example.org/stampreel/budget/playerfile"
 	"example.org/stampreel/cmd/stampreel/internal/console"
 	"example.org/stampreel/cmd/stampreel/internal/fill"
@@ -46,7 +47,7 @@ func packingFlags() []cli.Flag {
 		&cli.Float64Flag{Name: "saturation", Value: 1, Category: ofPicture, Usage: "`FACTOR` of colour, 0 is grey, 0 to 4"},
 
 		&cli.StringFlag{Name: "coding", Value: "auto", Category: ofPicture, Usage: "`NAME`: raw pictures, tiles (only what changed), jpeg, or auto: for each picture raw or tiles, what costs the player less, tiles only if its file says how fast it decodes them"},
-		&cli.IntFlag{Name: "quality", Category: ofPicture, Usage: "of --coding jpeg, `N` from 1 to 100", DefaultText: strconv.Itoa(fill.DefaultQuality)},
+		&cli.IntFlag{Name: "quality", Category: ofPicture, Usage: "of JPEG, `N` from 1 to 100; with auto pictures need be no better, and are stored as JPEG too where that costs the player less", DefaultText: fmt.Sprintf("%d with jpeg, exact pictures with auto", fill.DefaultQuality)},
 		&cli.IntFlag{Name: "ignore", Category: ofPicture, Usage: "changes up to `N` of 255 in each colour need no tile"},
 
 		&cli.StringFlag{Name: "rate", Category: ofTime, Usage: "`NUMBER` of pictures a second: 25, 12.5 or 30000/1001; numbered frames play at it", DefaultText: "the source's, within what the panel takes"},
@@ -100,8 +101,10 @@ func packingSettings(c *call, player *playerfile.Player) (s fill.Settings, err e
 	switch {
 	case !c.IsSet("quality"):
 		s.Quality = 0
-	case s.Coding != fill.JPEG:
-		return s, usagef("--quality is that of JPEG").try("--coding jpeg --quality %d", s.Quality)
+	case s.Coding != fill.JPEG && s.Coding != fill.Auto:
+		return s, usagef("--quality is that of JPEG, which --coding %s does not take", c.String("coding")).try("--coding jpeg --quality %d", s.Quality)
+	case s.Coding == fill.Auto && !budget.DecodesJPEG(player):
+		return s, usagef("--quality: %s does not say how fast it decodes JPEG (decode.jpeg: per-block, per-coefficient, per-byte)", player.Name.Value).try("--coding jpeg --quality %d, whatever it costs the player", s.Quality)
 	case s.Quality < 1 || s.Quality > 100:
 		return s, usagef("--quality: %d is not from 1 to 100", s.Quality)
 	}

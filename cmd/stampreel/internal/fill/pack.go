@@ -56,9 +56,11 @@ type Settings struct {
 	Strict bool
 
 	// How pictures are stored, and how far they may be off where that saves tiles.
-	Coding  Coding
-	Ignore  int
-	Quality int // of JPEG, 1 to 100; 0 for DefaultQuality
+	Coding Coding
+	Ignore int
+	// Of JPEG, 1 to 100. With Auto it says how good pictures have to be, which are then stored
+	// as JPEG too, where that costs less; 0 has them exact. With JPEG 0 is DefaultQuality.
+	Quality int
 
 	SoundDither sound.Dither
 	Loudness    float64 // LUFS that each clip gets; 0 leaves the level as it is
@@ -93,12 +95,17 @@ func Codings() map[string]Coding {
 // coding is what the transcoder is told.
 func (s *Settings) coding() transcode.Coding {
 	if s.Coding == JPEG {
-		return transcode.Coding{JPEG: cmp.Or(s.Quality, DefaultQuality)}
+		return transcode.Coding{JPEG: cmp.Or(s.Quality, DefaultQuality), Always: true}
 	}
 	c := transcode.Coding{Tiles: s.Coding == Tiles || s.Coding == Auto && budget.DecodesTiles(s.Player), Always: s.Coding == Tiles}
 	if c.Tiles {
 		c.Ignore = s.Ignore
 		c.TileCost, c.RawCost = budget.TileCost(s.Player)
+	}
+	if s.Coding == Auto && s.Quality > 0 {
+		c.JPEG = s.Quality
+		c.JPEGCost.Block, c.JPEGCost.Coefficient, c.JPEGCost.Byte = budget.JPEGCost(s.Player)
+		_, c.RawCost = budget.TileCost(s.Player)
 	}
 	return c
 }
