@@ -320,10 +320,11 @@ func TestInfoAccountsForEveryByteAndBeat(t *testing.T) {
 		if f.Bytes != info.Size() || f.PictureBytes+f.SoundBytes+f.OtherBytes != f.Bytes || f.OtherBytes < 1024 {
 			t.Errorf("%d bytes: %d, %d, %d; the file has %d", f.Bytes, f.PictureBytes, f.SoundBytes, f.OtherBytes, info.Size())
 		}
-		if fmt.Sprint(f.RawBeats+f.TileBeats+f.RepeatBeats) != facts["beats"] || f.KeyBeats < f.RawBeats || f.KeyBeats > f.RawBeats+f.TileBeats {
+		if fmt.Sprint(f.RawBeats+f.TileBeats+f.JPEGBeats+f.RepeatBeats) != facts["beats"] || f.KeyBeats < f.RawBeats+f.JPEGBeats || f.KeyBeats > f.RawBeats+f.JPEGBeats+f.TileBeats {
 			t.Errorf("%d raw, %d of tiles, %d repeats, %d key beats of %s", f.RawBeats, f.TileBeats, f.RepeatBeats, f.KeyBeats, facts["beats"])
 		}
-		if tiles := f.PictureBytes - f.RawBeats*int64(f.FrameBytes); tiles < 10*f.TileBeats || tiles > f.TileBeats*int64(f.FrameBytes) || f.Tiles < f.TileBeats {
+		coded := f.TileBeats + f.JPEGBeats
+		if bytes := f.PictureBytes - f.RawBeats*int64(f.FrameBytes); bytes < 10*coded || bytes > coded*int64(f.FrameBytes) || f.Tiles < f.TileBeats {
 			t.Errorf("%d bytes of %d raw frames of %d, and of %d beats of %d tiles", f.PictureBytes, f.RawBeats, f.FrameBytes, f.TileBeats, f.Tiles)
 		}
 		tiled += f.TileBeats

@@ -47,7 +47,7 @@ func packingFlags() []cli.Flag {
 		&cli.Float64Flag{Name: "saturation", Value: 1, Category: ofPicture, Usage: "`FACTOR` of colour, 0 is grey, 0 to 4"},
 
 		&cli.StringFlag{Name: "coding", Value: "auto", Category: ofPicture, Usage: "`NAME`: raw pictures, tiles (only what changed), jpeg, or auto: for each picture raw or tiles, what costs the player less, tiles only if its file says how fast it decodes them"},
-		&cli.IntFlag{Name: "quality", Category: ofPicture, Usage: "of JPEG, `N` from 1 to 100; with auto pictures need be no better, and are stored as JPEG too where that costs the player less", DefaultText: fmt.Sprintf("%d with jpeg, exact pictures with auto", fill.DefaultQuality)},
+		&cli.IntFlag{Name: "quality", Category: ofPicture, Usage: "of JPEG, `N` from 1 to 100; with auto pictures need be no better where exact ones would not play with a margin, and are stored as JPEG too, where that costs the player less", DefaultText: fmt.Sprintf("%d with jpeg, exact pictures with auto", fill.DefaultQuality)},
 		&cli.IntFlag{Name: "ignore", Category: ofPicture, Usage: "changes up to `N` of 255 in each colour need no tile"},
 
 		&cli.StringFlag{Name: "rate", Category: ofTime, Usage: "`NUMBER` of pictures a second: 25, 12.5 or 30000/1001; numbered frames play at it", DefaultText: "the source's, within what the panel takes"},

@@ -1,6 +1,7 @@
 package fill
 
 import (
+	"bytes"
 	"math/rand/v2"
 	"os"
 	"path/filepath"
@@ -139,6 +140,52 @@ decode:
 		}
 		if got.Headers[0].FrameCodings&^3 != 0 || got.Verdict.Typical.Word != budget.Plays || got.Kept != kept {
 			t.Errorf("codings %#x, %v, kept %v, want raw frames that play, kept %v", got.Headers[0].FrameCodings, got.Verdict.Typical.Word, got.Kept, kept)
+		}
+	}
+}
+
+// With a quality that is enough, exact pictures are kept where they play; where they do not,
+// JPEG takes their place if it comes nearer, and else they stay.
+func TestAQualityIsForWhatDoesNotPlay(t *testing.T) {
+	dir := t.TempDir()
+	film := put(t, dir, "film.y4m", madeY4M(96, 96, 30, 25))
+	noise, rnd := madeY4M(96, 96, 30, 25), rand.New(rand.NewPCG(6, 7))
+	for at := bytes.Index(noise, []byte("FRAME\n")); at >= 0 && at < len(noise); at += 6 + 96*96*3/2 {
+		for i := range 96 * 96 {
+			noise[at+6+i] = byte(16 + rnd.IntN(220))
+		}
+	}
+	snow := put(t, dir, "snow.y4m", noise)
+	player := func(clock, block string) *playerfile.Player {
+		p, err := playerfile.Parse("p.yaml", []byte("player: {name: P}\npanel: {size: 96x96, pixels: rgb565, bus-clock: 40 MHz}\n"+
+			"card: {wiring: spi, clock: "+clock+", stall: 2 ms}\nmemory: {read-ahead: 64 KiB}\n"+
+			"decode: {tiles: {per-tile: 10 us, per-byte: 50 ns}, jpeg: {per-block: "+block+", per-coefficient: 100 ns, per-byte: 20 ns}}\n"))
+		if err != nil {
+			t.Fatal(err)
+		}
+		return p
+	}
+	for _, c := range []struct {
+		name, src    string
+		clock, block string
+		jpeg         bool
+		word         budget.Word
+	}{
+		{"exact ones play", film, "20 MHz", "5 us", false, budget.Plays},
+		{"JPEG plays", film, "2 MHz", "5 us", true, budget.Plays},
+		{"neither, and JPEG is worse", snow, "2 MHz", "5 ms", false, budget.Stutters},
+	} {
+		s := Settings{Player: player(c.clock, c.block), Quality: 70, Workers: 1}
+		job := Job{Source: c.src, Clip: filepath.Join(dir, "a.srq"), Refill: true}
+		for _, kept := range []bool{false, true} {
+			p, err := s.Pack(background, job)
+			if err != nil {
+				t.Fatal(c.name, err)
+			}
+			got := p.Headers[0].FrameCodings>>container.JPEG&1 == 1
+			if got != c.jpeg || p.Verdict.Typical.Word != c.word || p.Kept != kept {
+				t.Errorf("%s: JPEG %v, %v (%.2f), kept %v; want %v, %v, kept %v", c.name, got, p.Verdict.Typical.Word, p.Verdict.Typical.Margin, p.Kept, c.jpeg, c.word, kept)
+			}
 		}
 	}
 }

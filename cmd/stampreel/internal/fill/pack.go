@@ -215,6 +215,10 @@ func (s *Settings) Pack(ctx context.Context, job Job) (*Packed, error) {
 	}
 	again := job.Source != "-"
 	t := trial{refuseTiles: again, refuseFlashes: s.SoftenFlashes && again, stamp: stamp}
+	// Exact pictures are better than those of any quality, if they play.
+	t.exact = s.Coding == Auto && s.Quality > 0 && again
+	t.refuseExact = t.exact
+	exactly := false // raw frames were the better of the exact ones
 	var lowered passages
 	for n := 1; ; n++ {
 		p, err := s.packInput(ctx, in, job, t)
@@ -223,9 +227,15 @@ func (s *Settings) Pack(ctx context.Context, job Job) (*Packed, error) {
 		if !errors.As(err, &refused) {
 			return p, err
 		}
-		if refused.raw {
+		switch {
+		case refused.exact != nil: // how near exact ones come is what JPEG is held against
+			exactly = t.raw
+			t.exact, t.refuseExact, t.beat, t.raw = false, false, refused.exact, false
+		case refused.jpeg:
+			t.exact, t.beat, t.raw = true, nil, exactly
+		case refused.raw:
 			t.raw = true
-		} else {
+		default:
 			lowered = lowered.lower(&refused.flashing, refused.length)
 			t.soft, t.refuseFlashes = lowered.softenings(), n < mostSoftenings
 		}
@@ -243,6 +253,10 @@ func (s *Settings) Pack(ctx context.Context, job Job) (*Packed, error) {
 type trial struct {
 	soft []transcode.Softening // passages of less contrast
 	raw  bool                  // raw frames where the choice would be free
+	// No JPEG, whatever quality is enough; a clip of such pictures that does not play with a
+	// margin is refused, if JPEG is to be tried.
+	exact, refuseExact bool
+	beat               *budget.Verdict // of exact pictures: JPEG that comes no nearer is refused
 	// A clip that flashes too much is refused.
 	refuseFlashes bool
 	// One that does not play with a margin is refused, if raw frames come nearer to it.
@@ -255,7 +269,9 @@ type trial struct {
 type refusedError struct {
 	flashing flash.Report
 	length   time.Duration
-	raw      bool // raw frames do better; else the pictures flash
+	raw      bool            // raw frames do better
+	exact    *budget.Verdict // of exact pictures, which do not play
+	jpeg     bool            // which comes no nearer than they; if nothing of all this, the pictures flash
 	beats    int64
 }
 
@@ -391,11 +407,16 @@ func (s *Settings) packInput(ctx context.Context, in transcode.Input, job Job, t
 	o := s.options(in.Media, in.Sound != nil)
 	sum := s.sumOf(&o)
 	o.Soften = t.soft
-	if t.raw {
+	if t.raw || s.Coding == Auto && s.Quality > 0 { // what comes out depends on all of the player
 		var err error
 		if sum, err = s.sumOfRaw(&o); err != nil {
 			return nil, err
 		}
+	}
+	if t.exact {
+		o.Coding.JPEG, o.Coding.JPEGCost = 0, transcode.JPEGCost{}
+	}
+	if t.raw {
 		o.Coding = transcode.Coding{}
 	}
 	o.Extension = func(r *transcode.Result) [container.ExtensionBytes]byte {
@@ -448,8 +469,13 @@ func (s *Settings) packInput(ctx context.Context, in transcode.Input, job Job, t
 			return nil, err
 		}
 	}
-	if t.refuseTiles && s.Coding == Auto && p.Result.Tiled > 0 && p.rawIsBetter {
+	switch {
+	case t.beat != nil && !worse(t.beat, &p.Verdict):
+		return nil, &refusedError{jpeg: true, beats: p.Result.Beats}
+	case t.refuseTiles && s.Coding == Auto && p.Result.JPEG == 0 && p.Result.Tiled > 0 && p.rawIsBetter:
 		return nil, &refusedError{raw: true, beats: p.Result.Beats}
+	case t.refuseExact && p.Verdict.Typical.Word != budget.Plays:
+		return nil, &refusedError{exact: &p.Verdict, beats: p.Result.Beats}
 	}
 	if err := ctx.Err(); err != nil {
 		return nil, err
