@@ -247,13 +247,12 @@ func natural(a, b string) int {
 
 // drawer draws the pictures of a guide, or takes them from the guide before.
 type drawer struct {
-	card           string
-	g              *guide.Guide
-	strip, poster  *picture.Renderer
-	face           *face
-	old            *guide.Reader // nil if there is none to take from
-	oldClips       map[string]int
-	stripS, frameB []byte
+	card          string
+	g             *guide.Guide
+	strip, poster *picture.Renderer
+	face          *face
+	old           *guide.Reader // nil if there is none to take from
+	oldClips      map[string]int
 }
 
 func newDrawer(card string, g *guide.Guide, old *guide.Reader) (*drawer, error) {
