@@ -25,7 +25,7 @@ func WithMeasured(name string, src []byte, m CardMeasured) ([]byte, error) {
 	}
 	body := bytes.TrimPrefix(src, []byte("\ufeff"))
 	mark := src[:len(src)-len(body)]
-	e := &editor{walker: walker{file: name, src: lineFeeds(body)}, lines: strings.SplitAfter(string(body), "\n"), ending: "\n"}
+	e := &editor{walker: newWalker(name, body), lines: strings.SplitAfter(string(body), "\n"), ending: "\n"}
 	if strings.HasSuffix(e.lines[0], "\r\n") {
 		e.ending = "\r\n"
 	}
@@ -87,13 +87,13 @@ func inBraces(entries []entry) string {
 }
 
 func (e *editor) refuse(t *token.Token) error {
-	return e.errAt(t, "this file is written in a way in which measured figures cannot be put into it safely", "write card: and measured: with one key on a line, then save again")
+	return e.ErrAt(t, "this file is written in a way in which measured figures cannot be put into it safely", "write card: and measured: with one key on a line, then save again")
 }
 
 // measured changes, adds or fills the section.
 func (e *editor) measured(m CardMeasured) error {
 	entries := m.entries()
-	root, err := e.tree()
+	root, err := e.Tree()
 	if err != nil {
 		return err
 	}

@@ -1,40 +1,25 @@
 package playerfile
 
 import (
-	"bytes"
-	"errors"
 	"fmt"
-	"io"
 	"math/big"
-	"os"
 	"strings"
-	"unicode/utf8"
 
-	"github.com/goccy/go-yaml"
 	"github.com/goccy/go-yaml/ast"
-	"github.com/goccy/go-yaml/parser"
 	"github.com/goccy/go-yaml/token"
+
+	"example.org/stampreel/budget/playerfile/strict"
 )
 
 // MaxBytes is the longest player file that is read.
-const MaxBytes = 64 << 10
+const MaxBytes = strict.MaxBytes
 
-// What is handed to the YAML parser is bounded, since deep nesting costs it time
-// with the square of the depth: marks that open a level on one line, and brackets
-// in all. The language itself goes three deep.
-const (
-	maxMarks    = 8
-	maxBrackets = 64
-)
+// Error is something in a player file that cannot be right.
+type Error = strict.Error
 
 // Load reads a player file from the disk.
 func Load(path string) (*Player, error) {
-	f, err := os.Open(path)
-	if err != nil {
-		return nil, fmt.Errorf("playerfile: %w", err)
-	}
-	defer f.Close()
-	data, err := io.ReadAll(io.LimitReader(f, MaxBytes+1))
+	data, err := strict.ReadFile(path)
 	if err != nil {
 		return nil, fmt.Errorf("playerfile: %w", err)
 	}
@@ -43,9 +28,8 @@ func Load(path string) (*Player, error) {
 
 // Parse reads a player file; name stands in its errors, all of which are *Error.
 func Parse(name string, data []byte) (*Player, error) {
-	data = lineFeeds(bytes.TrimPrefix(data, []byte("\ufeff")))
-	w := &walker{file: name, src: data, at: map[string]*token.Token{}}
-	root, err := w.tree()
+	w := newWalker(name, data)
+	root, err := w.Tree()
 	if err != nil {
 		return nil, err
 	}
@@ -62,114 +46,31 @@ func Parse(name string, data []byte) (*Player, error) {
 	return p, nil
 }
 
-// lineFeeds ends lines as the YAML parser counts them: it takes a comment before
-// CR LF for two lines.
-func lineFeeds(data []byte) []byte { return bytes.ReplaceAll(data, []byte("\r\n"), []byte("\n")) }
-
 // walker goes through the tree of one file.
 type walker struct {
-	file string
-	src  []byte
-	at   map[string]*token.Token // where each section or key was found
+	strict.Document
+	at map[string]*token.Token // where each section or key was found
 }
 
-func (w *walker) err(line, column int, what, try string) error {
-	return newError(w.file, w.src, line, column, what, try)
-}
-
-func (w *walker) errAt(t *token.Token, what, try string) error {
-	if t == nil || t.Position == nil {
-		return w.err(1, 1, what, try)
-	}
-	return w.err(t.Position.Line, t.Position.Column, what, try)
+func newWalker(name string, data []byte) walker {
+	return walker{strict.Document{Package: "playerfile", File: name, Noun: "player", Template: tryTemplate, Src: strict.Text(data)}, map[string]*token.Token{}}
 }
 
 const tryTemplate = "start from the template that `player new` writes"
-
-// tree gives the one document of the file.
-func (w *walker) tree() (root ast.Node, err error) {
-	if len(w.src) > MaxBytes {
-		return nil, w.err(1, 1, fmt.Sprintf("longer than %d bytes", MaxBytes), "a player file is one page of text; is this the right file?")
-	}
-	if err := w.plainText(); err != nil {
-		return nil, err
-	}
-	// The parser is another's code and may meet a file its authors did not think of.
-	defer func() {
-		if r := recover(); r != nil {
-			root, err = nil, w.err(1, 1, "not readable as YAML", tryTemplate)
-		}
-	}()
-	file, err := parser.ParseBytes(w.src, 0)
-	if err != nil {
-		var at yaml.Error
-		if errors.As(err, &at) && at.GetToken() != nil {
-			try := "see the line above, too: a quote, a colon or the indent may be at fault"
-			if strings.Contains(at.GetMessage(), "already defined") {
-				try = "keep one of the two lines"
-			}
-			return nil, w.errAt(at.GetToken(), at.GetMessage(), try)
-		}
-		return nil, w.err(1, 1, "not readable as YAML", tryTemplate)
-	}
-	var docs []ast.Node
-	for _, d := range file.Docs {
-		if d.Body == nil && len(file.Docs) > 1 && len(docs) > 0 {
-			return nil, w.errAt(d.Start, "a second document begins here", "keep one player in a file; delete from the line of dashes on")
-		}
-		if d.Body != nil {
-			docs = append(docs, d.Body)
-		}
-	}
-	switch {
-	case len(docs) == 0:
-		return nil, w.err(1, 1, "the file is empty", tryTemplate)
-	case len(docs) > 1:
-		return nil, w.errAt(docs[1].GetToken(), "a second document begins here", "keep one player in a file; delete from the line of dashes on")
-	}
-	return docs[0], nil
-}
-
-// plainText refuses what is no text, and nesting deep enough to tire a parser.
-func (w *walker) plainText() error {
-	line, start, marks, brackets, comment := 1, 0, 0, 0, false
-	at := func(i int, what, try string) error {
-		return w.err(line, utf8.RuneCount(w.src[start:i])+1, what, try)
-	}
-	for i, r := range string(w.src) {
-		switch {
-		case r == '\n':
-			line, start, marks, comment = line+1, i+1, 0, false
-		case r == utf8.RuneError, r < ' ' && r != '\t' && r != '\r', r == 0x7f:
-			return at(i, "a character that is no text", "save the file as UTF-8 text")
-		case comment:
-		case r == '#':
-			comment = true
-		case r == '[', r == '{':
-			brackets++
-		case (r == '-' || r == '?' || r == ':') && bytes.HasPrefix(w.src[i+1:], []byte(" ")):
-			marks++
-		}
-		if marks > maxMarks || brackets > maxBrackets {
-			return at(i, "too many brackets, colons or dashes", tryTemplate)
-		}
-	}
-	return nil
-}
 
 // mapping reads one section and those inside it.
 func (w *walker) mapping(p *Player, path string, n ast.Node) error {
 	m, ok := n.(*ast.MappingNode)
 	if !ok {
 		if path == "" {
-			return w.errAt(n.GetToken(), "a player file is made of sections such as panel: and card:", tryTemplate)
+			return w.ErrAt(n.GetToken(), "a player file is made of sections such as panel: and card:", tryTemplate)
 		}
-		return w.errAt(n.GetToken(), fmt.Sprintf("%s holds keys of its own, not one value", path), "write its keys below it, indented")
+		return w.ErrAt(n.GetToken(), fmt.Sprintf("%s holds keys of its own, not one value", path), "write its keys below it, indented")
 	}
 	// Inside pins, what is optional names what is used.
 	for _, late := range []bool{false, true} {
 		for _, pair := range m.Values {
-			key, err := w.key(path, pair.Key)
+			key, err := w.Key(pair.Key)
 			if err != nil {
 				return err
 			}
@@ -183,26 +84,15 @@ func (w *walker) mapping(p *Player, path string, n ast.Node) error {
 	return nil
 }
 
-// key is the text of a mapping's key, which must be a plain word.
-func (w *walker) key(path string, k ast.MapKeyNode) (string, error) {
-	if _, ok := k.(ast.ScalarNode); !ok || k.GetToken() == nil {
-		return "", w.errAt(k.GetToken(), "a key must be a plain word", tryTemplate)
-	}
-	if _, merge := k.(*ast.MergeKeyNode); merge {
-		return "", w.errAt(k.GetToken(), "one section cannot be merged into another here", "write the keys out")
-	}
-	return k.GetToken().Value, nil
-}
-
 func (w *walker) entry(p *Player, path, key string, pair *ast.MappingValueNode) error {
 	t, full := pair.Key.GetToken(), join(path, key)
 	if w.at[full] != nil {
-		return w.errAt(t, fmt.Sprintf("%s stands here a second time", full), "keep one of the two lines")
+		return w.ErrAt(t, fmt.Sprintf("%s stands here a second time", full), "keep one of the two lines")
 	}
 	if s := sectionOf(full); s != nil {
 		w.at[full] = t
 		if _, empty := pair.Value.(*ast.NullNode); empty || pair.Value == nil {
-			return w.errAt(t, fmt.Sprintf("section %s is empty", full), "give its keys, indented below it, or delete the line")
+			return w.ErrAt(t, fmt.Sprintf("section %s is empty", full), "give its keys, indented below it, or delete the line")
 		}
 		return w.mapping(p, full, pair.Value)
 	}
@@ -213,14 +103,14 @@ func (w *walker) entry(p *Player, path, key string, pair *ast.MappingValueNode) 
 	if s.free != nil {
 		w.at[full] = t
 		if _, err := texts.parse(key); err != nil {
-			return w.errAt(t, err.Error(), "name the part in a word")
+			return w.ErrAt(t, err.Error(), "name the part in a word")
 		}
-		text, at, err := w.scalar(full, pair.Value, "5")
+		text, at, err := w.Scalar(w.at[full], full, pair.Value, "5")
 		if err != nil {
 			return err
 		}
 		if err := s.free.set(p, key, text); err != nil {
-			return w.errAt(at, fmt.Sprintf("%s: %v", full, err), "write "+s.free.example[0])
+			return w.ErrAt(at, fmt.Sprintf("%s: %v", full, err), "write "+s.free.example[0])
 		}
 		return nil
 	}
@@ -242,17 +132,17 @@ func (w *walker) field(p *Player, s *section, f *field, full string, n ast.Node)
 	if f.list {
 		list, ok := n.(*ast.SequenceNode)
 		if !ok {
-			return w.errAt(w.at[full], fmt.Sprintf("%s wants a list", full), fmt.Sprintf("write %s: %s", f.key, f.hint))
+			return w.ErrAt(w.at[full], fmt.Sprintf("%s wants a list", full), fmt.Sprintf("write %s: %s", f.key, f.hint))
 		}
 		items = list.Values
 	}
 	for _, item := range items {
-		text, at, err := w.scalar(full, item, f.hint)
+		text, at, err := w.Scalar(w.at[full], full, item, f.hint)
 		if err != nil {
 			return err
 		}
 		if err := f.set(p, text, origin); err != nil {
-			return w.errAt(at, fmt.Sprintf("%s: %v", full, err), f.advice(text))
+			return w.ErrAt(at, fmt.Sprintf("%s: %v", full, err), f.advice(text))
 		}
 	}
 	return nil
@@ -277,27 +167,6 @@ func (f *field) advice(text string) string {
 	return fmt.Sprintf("for example %s: %s", f.key, hint)
 }
 
-// scalar is the text of a single value as it stands in the file.
-func (w *walker) scalar(full string, n ast.Node, hint string) (string, *token.Token, error) {
-	if n == nil {
-		return "", nil, w.errAt(w.at[full], fmt.Sprintf("%s has no value", full), fmt.Sprintf("write one, as %s", hint))
-	}
-	t := n.GetToken()
-	switch n.(type) {
-	case *ast.StringNode, *ast.IntegerNode, *ast.FloatNode, *ast.BoolNode, *ast.InfinityNode, *ast.NanNode:
-		return strings.TrimSpace(t.Value), t, nil
-	case *ast.NullNode:
-		return "", nil, w.errAt(w.at[full], fmt.Sprintf("%s has no value", full), fmt.Sprintf("write one, as %s", hint))
-	case *ast.AnchorNode, *ast.AliasNode:
-		return "", nil, w.errAt(t, fmt.Sprintf("%s: marks that repeat a value (& and *) are not read here", full), "write the value out")
-	case *ast.TagNode:
-		return "", nil, w.errAt(t, fmt.Sprintf("%s: type marks (!) are not read here", full), "write the value alone")
-	case *ast.LiteralNode:
-		return "", nil, w.errAt(t, fmt.Sprintf("%s: a value stands on one line", full), fmt.Sprintf("write it behind the colon, as %s", hint))
-	}
-	return "", nil, w.errAt(t, fmt.Sprintf("%s wants a single value", full), fmt.Sprintf("write it behind the colon, as %s", hint))
-}
-
 // unknown names the key that was probably meant, here or in another section.
 func (w *walker) unknown(t *token.Token, path, key string) error {
 	what, place := fmt.Sprintf("unknown key %q in %s", key, path), path
@@ -305,17 +174,17 @@ func (w *walker) unknown(t *token.Token, path, key string) error {
 		what, place = fmt.Sprintf("unknown section %q", key), "a player file"
 	}
 	names := keysIn(path)
-	if n := nearest(key, names); n != "" {
-		return w.errAt(t, what, fmt.Sprintf("did you mean %s?", n))
+	if n := strict.Nearest(key, names); n != "" {
+		return w.ErrAt(t, what, fmt.Sprintf("did you mean %s?", n))
 	}
 	for _, s := range schema {
 		for _, f := range s.fields {
 			if f.key == key {
-				return w.errAt(t, what, fmt.Sprintf("%s belongs to section %s", key, s.name))
+				return w.ErrAt(t, what, fmt.Sprintf("%s belongs to section %s", key, s.name))
 			}
 		}
 	}
-	return w.errAt(t, what, fmt.Sprintf("%s has %s", place, strings.Join(names, ", ")))
+	return w.ErrAt(t, what, fmt.Sprintf("%s has %s", place, strings.Join(names, ", ")))
 }
 
 // complete asks for what is missing and assumes what may be assumed.
@@ -325,7 +194,7 @@ func (w *walker) complete(p *Player) error {
 		t := w.at[s.name]
 		if t == nil {
 			if s.need {
-				return w.err(1, 1, fmt.Sprintf("section %s is missing", s.name), fmt.Sprintf("add %s: and below it %s: %s", s.name, s.fields[0].key, s.fields[0].example))
+				return w.Err(1, 1, fmt.Sprintf("section %s is missing", s.name), fmt.Sprintf("add %s: and below it %s: %s", s.name, s.fields[0].key, s.fields[0].example))
 			}
 			continue
 		}
@@ -335,14 +204,14 @@ func (w *walker) complete(p *Player) error {
 				continue
 			}
 			if f.need {
-				return w.errAt(t, fmt.Sprintf("section %s has no %s", s.name, f.key), fmt.Sprintf("add %s: %s", f.key, f.example))
+				return w.ErrAt(t, fmt.Sprintf("section %s has no %s", s.name, f.key), fmt.Sprintf("add %s: %s", f.key, f.example))
 			}
 			if f.assume == nil {
 				continue
 			}
 			if text := f.assume(p); text != "" {
 				if err := f.set(p, text, Assumed); err != nil {
-					return w.errAt(t, fmt.Sprintf("%s cannot be assumed: %v", join(s.name, f.key), err), fmt.Sprintf("add %s: %s", f.key, f.example))
+					return w.ErrAt(t, fmt.Sprintf("%s cannot be assumed: %v", join(s.name, f.key), err), fmt.Sprintf("add %s: %s", f.key, f.example))
 				}
 			}
 		}
@@ -354,7 +223,7 @@ func (w *walker) complete(p *Player) error {
 func (w *walker) consistent(p *Player) error {
 	wiring := p.Card.Wiring.Value
 	if p.Card.Bus.Value == Shared && wiring.String() != "spi" {
-		return w.errAt(w.at["card.bus"], fmt.Sprintf("card.bus: a %s card cannot share the panel's bus", wiring), "write bus: private, or wiring: spi")
+		return w.ErrAt(w.at["card.bus"], fmt.Sprintf("card.bus: a %s card cannot share the panel's bus", wiring), "write bus: private, or wiring: spi")
 	}
 	top := Ratio{wiring.TopClock(), 1}
 	for _, c := range []struct {
@@ -362,13 +231,13 @@ func (w *walker) consistent(p *Player) error {
 		clock Figure[Ratio]
 	}{{"card.clock", p.Card.Clock}, {"card.real-clock", p.Card.RealClock}} {
 		if c.clock.Origin == Declared && c.clock.Value.Rat().Cmp(top.Rat()) > 0 {
-			return w.errAt(w.at[c.key], fmt.Sprintf("%s: %s is more than the %s a card takes over %s", c.key, frequencies.text(c.clock.Value), frequencies.text(top), wiring), "write the clock that is really on the wire")
+			return w.ErrAt(w.at[c.key], fmt.Sprintf("%s: %s is more than the %s a card takes over %s", c.key, frequencies.text(c.clock.Value), frequencies.text(top), wiring), "write the clock that is really on the wire")
 		}
 	}
 	reading, _ := p.Reading()
 	if m := p.Card.Measured.Rate; m.Known() && reading.Ceiling().Cmp(Ratio{m.Value, 1}.Rat()) < 0 {
 		ceiling, _ := reading.Ceiling().Float64()
-		return w.errAt(w.at["card.measured.rate"], fmt.Sprintf("card.measured.rate: %s at %s carries at most %.2f MB/s", wiring, frequencies.text(p.Card.RealClock.Value), ceiling/1e6), "correct the clock or measure again")
+		return w.ErrAt(w.at["card.measured.rate"], fmt.Sprintf("card.measured.rate: %s at %s carries at most %.2f MB/s", wiring, frequencies.text(p.Card.RealClock.Value), ceiling/1e6), "correct the clock or measure again")
 	}
 	for _, c := range []struct {
 		key         string
@@ -384,14 +253,14 @@ func (w *walker) consistent(p *Player) error {
 		}
 		q := new(big.Rat).Quo(c.real.Value.Rat(), c.asked.Value.Rat())
 		if q.Cmp(c.least.Rat()) < 0 || q.Cmp(c.most.Rat()) > 0 {
-			return w.errAt(w.at[c.key], fmt.Sprintf("%s: %s is not what a divider makes of %s", c.key, frequencies.text(c.real.Value), frequencies.text(c.asked.Value)), "correct one of the two, or delete the line: the real one is then assumed as asked for")
+			return w.ErrAt(w.at[c.key], fmt.Sprintf("%s: %s is not what a divider makes of %s", c.key, frequencies.text(c.real.Value), frequencies.text(c.asked.Value)), "correct one of the two, or delete the line: the real one is then assumed as asked for")
 		}
 	}
 	if p.Panel.Pixels.Value.Channels() == 1 && p.Panel.ColourOrder.Known() {
-		return w.errAt(w.at["panel.colour-order"], fmt.Sprintf("panel.colour-order: %s has no colours", p.Panel.Pixels.Value), "delete the line")
+		return w.ErrAt(w.at["panel.colour-order"], fmt.Sprintf("panel.colour-order: %s has no colours", p.Panel.Pixels.Value), "delete the line")
 	}
 	if chip := p.Pins.Chip; chip.Known() && p.PinsUsed() > chip.Value {
-		return w.errAt(w.at["pins.chip"], fmt.Sprintf("pins.chip: %d pins are used (%d of them by the %s card), the chip has %d", p.PinsUsed(), p.CardPins(), wiring, chip.Value), "take a part out, or a wiring with fewer pins")
+		return w.ErrAt(w.at["pins.chip"], fmt.Sprintf("pins.chip: %d pins are used (%d of them by the %s card), the chip has %d", p.PinsUsed(), p.CardPins(), wiring, chip.Value), "take a part out, or a wiring with fewer pins")
 	}
 	return nil
 }

@@ -1,4 +1,4 @@
-package playerfile
+package strict
 
 import (
 	"fmt"
@@ -6,8 +6,9 @@ import (
 	"unicode/utf8"
 )
 
-// Error is something in a player file that cannot be right.
+// Error is something in a file that cannot be right.
 type Error struct {
+	Package string // that reads such files
 	File    string
 	Line    int    // counted from 1
 	Column  int    // in characters, counted from 1
@@ -17,7 +18,7 @@ type Error struct {
 }
 
 func (e *Error) Error() string {
-	return fmt.Sprintf("playerfile: %s:%d:%d: %s", e.File, e.Line, e.Column, e.What)
+	return fmt.Sprintf("%s: %s:%d:%d: %s", e.Package, e.File, e.Line, e.Column, e.What)
 }
 
 // Tries returns what to do, if anything.
@@ -29,7 +30,7 @@ func (e *Error) Tries() []string {
 }
 
 // newError places an error in the source; the excerpt is cut from it.
-func newError(file string, src []byte, line, column int, what, try string) *Error {
+func newError(pack, file string, src []byte, line, column int, what, try string) *Error {
 	lines := strings.Split(strings.ReplaceAll(strings.ReplaceAll(string(src), "\r\n", "\n"), "\r", "\n"), "\n")
 	line = min(max(line, 1), len(lines))
 	column = min(max(column, 1), utf8.RuneCountInString(lines[line-1])+1)
@@ -45,7 +46,7 @@ func newError(file string, src []byte, line, column int, what, try string) *Erro
 		fmt.Fprintf(&b, "%4d | %s\n", n, visible(lines[n-1], from))
 	}
 	fmt.Fprintf(&b, "     | %s^", strings.Repeat(" ", column-1-from))
-	return &Error{File: file, Line: line, Column: column, What: what, Try: try, Excerpt: b.String()}
+	return &Error{Package: pack, File: file, Line: line, Column: column, What: what, Try: try, Excerpt: b.String()}
 }
 
 // excerptWidth is the most characters of a line that an excerpt shows.
@@ -68,8 +69,8 @@ func visible(line string, from int) string {
 	return b.String()
 }
 
-// nearest gives the name most like word, or "" when none comes near.
-func nearest(word string, names []string) string {
+// Nearest gives the name most like word, or "" when none comes near.
+func Nearest(word string, names []string) string {
 	best, found := len(word)/3+2, ""
 	for _, n := range names {
 		if d := distance(word, n); d < best {
