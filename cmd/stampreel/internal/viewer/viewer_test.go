@@ -197,7 +197,7 @@ func TestPixelsAndSoundAreThoseThatVerifySees(t *testing.T) {
 			sounds++
 		}
 	}
-	if pictures < 300 || sounds < 100 || len(codings) != 4 {
+	if pictures < 300 || sounds < 100 || len(codings) != 5 {
 		t.Errorf("%d pictures, %d sounds, codings %v: want more", pictures, sounds, codings)
 	}
 }
