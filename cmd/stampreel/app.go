@@ -17,6 +17,7 @@ func commands() []*command {
 	return []*command{
 		packCommand(),
 		fillCommand(),
+		reelCommand(),
 		checkCommand(),
 		wiringCommand(),
 		measureCommand(),

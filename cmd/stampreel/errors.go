@@ -119,7 +119,7 @@ func report(ctx context.Context, con *console.Console, err error) int {
 
 // ours are the prefixes by which our packages sign their errors; a person need
 // not know the house.
-var ours = regexp.MustCompile(`\b(budget|card|cardfs|container|fat|fill|guide|measure|patterns|picture|pixel|playback|playerfile|railway|sample|sound|source|system|transcode): `)
+var ours = regexp.MustCompile(`\b(budget|card|cardfs|container|fat|fill|guide|measure|patterns|picture|pixel|playback|playerfile|railway|reel|sample|sound|source|system|transcode): `)
 
 // plainText is the text of an error for a person: without the names of packages
 // and system calls, and with names of files made harmless.

@@ -32,7 +32,8 @@ func fillCommand() *command {
 			"name, verified, and named last, so that no half clip is left when a run is stopped. " +
 			"A clip that is there already, of the same bytes and settings, stays, under a new name " +
 			"where its source has one; sources whose size and times are as they were are not read " +
-			"again.\n\n" +
+			"again. FOLDER's reel.yaml may set the flags below for all clips and for single ones; " +
+			"flags that are typed win over it (stampreel reel --help).\n\n" +
 			"An image is a partition table and FAT32 with every clip in one piece. It is made " +
 			"anew each time, of the clips that it had and those that have changed, and takes its " +
 			"name last; that needs room for the clips and for both images beside it. Writing it to " +
@@ -83,7 +84,11 @@ func runFill(ctx context.Context, c *call) error {
 	if err != nil {
 		return err
 	}
-	s, err := packingSettings(c, player)
+	plan, err := c.reelOf(folder, player)
+	if err != nil {
+		return err
+	}
+	s, err := plan.defaults()
 	if err != nil {
 		return err
 	}
@@ -111,6 +116,9 @@ func runFill(ctx context.Context, c *call) error {
 	}
 	items, skipped, err := fill.Find(ctx, folder, card)
 	if err != nil {
+		return err
+	}
+	if items, skipped, err = plan.apply(items, skipped); err != nil {
 		return err
 	}
 	items, skipped = fill.ForPlayer(items, skipped, player.HasSound())
@@ -296,7 +304,8 @@ func (c *call) fillCard(ctx context.Context, folder, card string, items []fill.I
 			for _, w := range o.Packed.Result.Warnings {
 				c.console.Warn("%s: %s", console.Name(o.Source), w)
 			}
-			if s.Bars && (o.Packed.Bars != nil || o.Packed.BarsErr != nil) {
+			own := o.SettingsOr(&s)
+			if own.Bars && (o.Packed.Bars != nil || o.Packed.BarsErr != nil) {
 				c.noteBars(o.Source, o.Packed)
 			}
 			c.noteSoftened(o.Source, o.Packed)
@@ -311,7 +320,9 @@ func (c *call) fillCard(ctx context.Context, folder, card string, items []fill.I
 				c.console.Note("%s: as incomplete as it was; %s stays", console.Name(o.Source), console.Name(o.Clip))
 				return
 			}
-			c.noteRate(o.Source, o.Packed)
+			if own.Rate.Num == 0 {
+				c.noteRate(o.Source, o.Packed)
+			}
 		},
 	})
 }

@@ -36,6 +36,16 @@ type Item struct {
 	Kind   string // what the content is
 	Clip   string
 	Err    error // why its kind could not be told; nil
+	// How it is packed, where not as the others are; nil. Its player is theirs.
+	Settings *Settings
+}
+
+// SettingsOr are the item's own settings, or those of all.
+func (it *Item) SettingsOr(all *Settings) *Settings {
+	if it.Settings != nil {
+		return it.Settings
+	}
+	return all
 }
 
 // Skipped is a file that is no source.
@@ -298,8 +308,8 @@ type filling struct {
 	s            Settings
 	o            Options
 	ledger       *ledger
-	asked        string // sums of what is asked for, and of the player
-	player       string
+	asked        string // sum of what is asked for of items without settings of their own
+	player       string // sum of the player
 	former       formerClips
 	writing      sync.Mutex // held by who copies to the card
 }
@@ -409,8 +419,19 @@ func newFilling(ctx context.Context, folder, card string, items []Item, s Settin
 	return f, err
 }
 
+// settings are those of an item, and the sum of what they ask for.
+func (f *filling) settings(it Item) (s *Settings, asked string) {
+	if it.Settings == nil {
+		return &f.s, f.asked
+	}
+	own := *it.Settings
+	own.Player, own.Workers = f.s.Player, f.s.Workers
+	return &own, own.askedSum()
+}
+
 // clip brings one item onto the card.
 func (f *filling) clip(ctx context.Context, it Item, beats func(int64)) (*Packed, error) {
+	s, asked := f.settings(it)
 	job := f.job(it)
 	job.Beats, job.Take = beats, f.former.take
 	if f.o.Stage != "" {
@@ -424,13 +445,13 @@ func (f *filling) clip(ctx context.Context, it Item, beats func(int64)) (*Packed
 		stamp = ""
 	}
 	if f.ledger != nil && !f.o.Rehash && !f.o.Repack {
-		if p := f.ledger.unchanged(it, stamp, job.Clip, &f.s, f.asked, f.player); p != nil {
+		if p := f.ledger.unchanged(it, stamp, job.Clip, s, asked, f.player); p != nil {
 			return p, nil
 		}
 	}
-	p, err := f.s.Pack(ctx, job)
+	p, err := s.Pack(ctx, job)
 	if err == nil && f.ledger != nil {
-		f.ledger.add(it, job.Source, stamp, f.asked, f.player, p)
+		f.ledger.add(it, job.Source, stamp, asked, f.player, p)
 	}
 	return p, err
 }

@@ -54,6 +54,7 @@ func (f *filling) foresee(ctx context.Context, it Item, thorough bool) Forecast 
 	if c.Err != nil {
 		return c
 	}
+	s, asked := f.settings(it)
 	job := f.job(it)
 	stamp, _, err := stampOf(job.files()...)
 	if err != nil {
@@ -65,14 +66,14 @@ func (f *filling) foresee(ctx context.Context, it Item, thorough bool) Forecast 
 		return c
 	}
 	if f.ledger != nil && !f.o.Rehash && !f.o.Repack {
-		if p := f.ledger.unchanged(it, stamp, job.Clip, &f.s, f.asked, f.player); p != nil {
+		if p := f.ledger.unchanged(it, stamp, job.Clip, s, asked, f.player); p != nil {
 			return stays(&p.Headers[0], p.Bytes)
 		}
 	}
 	c.Old = sizeOfParts(job.Clip)
 	if thorough && job.Refill {
 		var found *match
-		if found, c.Err = f.s.find(ctx, job); c.Err != nil {
+		if found, c.Err = s.find(ctx, job); c.Err != nil {
 			return c
 		}
 		if found != nil {
@@ -86,10 +87,10 @@ func (f *filling) foresee(ctx context.Context, it Item, thorough bool) Forecast 
 		}
 	}
 	var h *source.Holding
-	if h, c.Err = source.Look(ctx, job.Source, source.Options{Rate: f.s.Rate}); c.Err != nil {
+	if h, c.Err = source.Look(ctx, job.Source, source.Options{Rate: s.Rate}); c.Err != nil {
 		return c
 	}
-	c.Seconds, c.Beats, c.Bytes = f.s.atMost(h, job.Sound != "")
+	c.Seconds, c.Beats, c.Bytes = s.atMost(h, job.Sound != "")
 	return c
 }
 

@@ -249,7 +249,7 @@ func (v Value) rulesOut(name string) bool {
 	case "crop":
 		return name == "bars"
 	case "coding":
-		return name == "quality" && v.Text != "jpeg"
+		return name == "quality" && v.Text != "jpeg" && v.Text != "auto"
 	}
 	return false
 }
@@ -262,8 +262,24 @@ func Template(settings []Setting) []byte {
 		"# Take the # away from what you want, and from the line of its section.\n\n" +
 		"# For all clips.\n#defaults:\n")
 	for _, s := range settings {
-		fmt.Fprintf(&b, "  #%s # %s\n", s.example(), s.Doc)
+		for line := ""; s.Doc != ""; {
+			line, s.Doc = firstLine(s.Doc, 84)
+			fmt.Fprintf(&b, "  # %s\n", line)
+		}
+		fmt.Fprintf(&b, "  #%s\n", s.example())
 	}
 	fmt.Fprintf(&b, "\n# For single ones, under the path of their source in this folder.\n#clips:\n  #trains/express.gif:\n    #rate: 12.5\n  #trains/draft.gif:\n    #skip: yes # %s\n", skip.Doc)
 	return []byte(b.String())
+}
+
+// firstLine takes the words from a text that make a line of so many bytes, or at least one.
+func firstLine(text string, width int) (line, rest string) {
+	if len(text) <= width {
+		return text, ""
+	}
+	if i := strings.LastIndexByte(text[:width+1], ' '); i > 0 {
+		return text[:i], text[i+1:]
+	}
+	line, rest, _ = strings.Cut(text, " ")
+	return line, rest
 }
