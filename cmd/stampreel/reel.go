@@ -160,7 +160,10 @@ func (p *reelPlan) placed(err error, of string, values []reel.Value) error {
 			}
 		}
 	}
-	if at == nil { // of the command line, against what the file has
+	if at == nil { // of the command line, by itself or against what the file has
+		if _, alone := packingSettings(p.c, p.player); alone != nil && alone.Error() == usage.Text {
+			return usage
+		}
 		usage.Text += fmt.Sprintf(" (%s of %s)", of, reel.Name)
 		return usage
 	}
