@@ -424,8 +424,8 @@ func TestTheBoardPlaysTheCard(t *testing.T) {
 	b.until("ready")
 	b.say("", "list")
 	files := b.until("ready")
-	if len(files) != 3 {
-		t.Fatalf("the board finds %q, want 3 clips", files)
+	if len(files) != 4 { // the guide is one, which this player does not read yet
+		t.Fatalf("the board finds %q, want 3 clips and the guide", files)
 	}
 	codings, sounds := map[container.FrameCoding]int{}, map[container.SoundCoding]int{}
 	for _, name := range []string{"moving.srq", "noise.srq", "packed.srq"} {

@@ -289,6 +289,9 @@ func TestThePlayerShowsAndSoundsWhatTheGoReaderDoes(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
+		if strings.HasPrefix(filepath.Base(path), "ok-jpeg-") { // which this player leaves to another
+			continue
+		}
 		valid++
 		for _, way := range []string{"strips", "whole"} {
 			same(t, filepath.Base(path)+" in "+way, play(t, program, way, 0, data), data)
