@@ -32,6 +32,9 @@ func missing(t testing.TB, what string) {
 // holds even when the tests run with the race detector or coverage.
 func realBinary(t testing.TB) string {
 	t.Helper()
+	if testing.Short() {
+		t.Skip("not in short runs: the program by itself, which has no race detector")
+	}
 	if _, err := exec.LookPath("go"); err != nil {
 		missing(t, "the go command")
 	}

@@ -31,6 +31,9 @@ var m0 = []string{"-mcpu=cortex-m0", "-mthumb", "-ffreestanding"}
 // so that go test knows what its cached results depend on.
 func have(t testing.TB, program string) string {
 	t.Helper()
+	if testing.Short() {
+		t.Skip("not in short runs: programs in C, which have no race detector")
+	}
 	for _, source := range []string{"stampreel.h", "stampreel_guide.h", "testdata/guide.c", "testdata/conform.c", "testdata/m0.c", "testdata/m0.ld", "testdata/fuzz.c"} {
 		if _, err := os.ReadFile(source); err != nil {
 			t.Fatal(err)

@@ -50,6 +50,9 @@ func TestMain(m *testing.M) {
 // buildBoard compiles the firmware of board/ and returns its path.
 func buildBoard(t *testing.T) string {
 	t.Helper()
+	if testing.Short() {
+		t.Skip("not in short runs: programs in C, which have no race detector")
+	}
 	for _, program := range []string{"arm-none-eabi-gcc", "qemu-system-arm"} {
 		if _, err := exec.LookPath(program); err != nil {
 			missing(t, program)

@@ -38,6 +38,9 @@ func missing(t *testing.T, what string) {
 // too, so that go test knows what its cached results depend on.
 func build(t *testing.T, compiler string, args ...string) string {
 	t.Helper()
+	if testing.Short() {
+		t.Skip("not in short runs: programs in C, which have no race detector")
+	}
 	sources := []string{filepath.Join("host", "player.c"), filepath.Join("host", "board.c")}
 	for _, path := range append(sources, filepath.Join("host", "board.h"), filepath.Join("..", "..", "container", "c", "stampreel.h")) {
 		if _, err := os.ReadFile(path); err != nil {

@@ -307,6 +307,10 @@ func apart(c *budget.Clip, p *playerfile.Player) (*simulate.Player, *simulate.Cl
 			d := &p.Decode
 			s.Decode = []simulate.Time{times(d.TileSetUp.Value, int64(b.Windows)) + times(d.TileByte.Value, b.PanelBytes)}
 		}
+		if b.Coding == container.JPEG { // all of it before any of it is drawn
+			d := &p.Decode
+			s.Decode = []simulate.Time{times(d.JPEGBlock.Value, int64(b.Blocks)) + times(d.JPEGCoefficient.Value, int64(b.Coefficients)) + times(d.JPEGByte.Value, b.FrameBytes)}
+		}
 		place += int64(b.Sectors)
 		largest = max(largest, b.Sectors)
 		clip.Beats = append(clip.Beats, s)

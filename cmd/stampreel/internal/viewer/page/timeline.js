@@ -2,7 +2,7 @@
 // those that share a column. Late pictures stand above, gaps in the sound below,
 // damaged beats across: by place and shape, not by colour alone.
 
-const codings = ["", "--raw", "--tiles", "--tiles", "--keytiles"]
+const codings = ["", "--raw", "--tiles", "--jpeg", "--keytiles"]
 
 export class Timeline {
 	constructor(canvas, here) {
