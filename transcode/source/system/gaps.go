@@ -6,6 +6,7 @@ import (
 	"sort"
 	"strings"
 	"sync"
+	"sync/atomic"
 	"time"
 	"unsafe"
 
@@ -53,17 +54,21 @@ func noteBuffer(_ uintptr, info *gstProbe, _ uintptr) uintptr {
 	return ok
 }
 
+// noted tells that what comes to an element is being noted: to the first parser or decoder
+// of a worker's one stream, as each call from the libraries' threads costs something.
+var noted atomic.Bool
+
 // noteFed has what comes to an element noted, if it is a parser or a decoder of the kind of
 // stream that is wanted.
 func noteFed(element object, kind string) {
-	if kind == "" {
+	if kind == "" || noted.Load() {
 		return
 	}
 	class := elementMetadata(element, "klass")
 	if !strings.Contains(class, kind) || !strings.Contains(class, "Parser") && !strings.Contains(class, "Decoder") {
 		return
 	}
-	if pad := elementGetPad(element, "sink"); pad != 0 {
+	if pad := elementGetPad(element, "sink"); pad != 0 && noted.CompareAndSwap(false, true) {
 		padAddProbe(pad, probeBuffer, onBuffer, 0, 0)
 		objectUnref(pad)
 	}
