@@ -36,7 +36,7 @@ func Encode(w io.Writer, g *Guide, shelfStrip, clipStrip, clipPoster func(n int)
 	for n := range g.Clips {
 		records = append(records, g.Clips[n].record(n)...)
 	}
-	if _, err := w.Write(g.header(p.all, crc32.ChecksumIEEE(records))); err != nil {
+	if _, err := w.Write(g.header(p.all, recordsSum(records))); err != nil {
 		return err
 	}
 	if _, err := w.Write(records); err != nil {
@@ -90,6 +90,15 @@ func (g *Guide) header(fileSectors int64, records uint32) []byte {
 	le.PutUint32(b[32:], records)
 	le.PutUint32(b[508:], crc32.ChecksumIEEE(b[:508]))
 	return b
+}
+
+// recordsSum is recordsCRC. It leaves each record's own checksum out: a CRC over bytes with
+// their CRC behind them says nothing of the bytes.
+func recordsSum(records []byte) (sum uint32) {
+	for ; len(records) > 0; records = records[SectorBytes:] {
+		sum = crc32.Update(sum, crc32.IEEETable, records[:SectorBytes-4])
+	}
+	return sum
 }
 
 func (s *Shelf) record(n int) []byte {
@@ -356,7 +365,7 @@ func Open(r io.ReaderAt, size int64) (*Reader, error) {
 	if err := readAt(r, records, 1, "records"); err != nil {
 		return nil, err
 	}
-	if got := crc32.ChecksumIEEE(records); got != le.Uint32(h[32:]) {
+	if got := recordsSum(records); got != le.Uint32(h[32:]) {
 		return nil, bad(Damaged, 1, "recordsCRC", "0x%08X, the records give 0x%08X", le.Uint32(h[32:]), got)
 	}
 	for n := range shelves + clips {

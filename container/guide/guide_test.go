@@ -176,13 +176,35 @@ func resum(data []byte) []byte {
 	le := binary.LittleEndian
 	records := SectorBytes * (int(le.Uint16(data[10:])) + int(le.Uint16(data[12:])))
 	if len(data) >= SectorBytes+records {
+		var all []byte
 		for at := SectorBytes; at < SectorBytes+records; at += SectorBytes {
 			le.PutUint32(data[at+508:], crc32.ChecksumIEEE(data[at:at+508]))
+			all = append(all, data[at:at+508]...)
 		}
-		le.PutUint32(data[32:], crc32.ChecksumIEEE(data[SectorBytes:][:records]))
+		le.PutUint32(data[32:], crc32.ChecksumIEEE(all))
 	}
 	le.PutUint32(data[508:], crc32.ChecksumIEEE(data[:508]))
 	return data
+}
+
+// Guides of as many records differ in recordsCRC if a shelf or a clip does.
+func TestRecordsCRCTellsGuidesApart(t *testing.T) {
+	seen := map[uint32]string{}
+	for what, change := range map[string]func(g *Guide){
+		"as it is":       func(*Guide) {},
+		"a clip's title": func(g *Guide) { g.Clips[2].Title += "!" },
+		"a shelf's":      func(g *Guide) { g.Shelves[1].Title += "!" },
+		"an identity":    func(g *Guide) { g.Clips[0].Identity[15] ^= 1 },
+		"a need":         func(g *Guide) { g.Clips[1].Need[7]++ },
+	} {
+		g := small()
+		change(g)
+		sum := binary.LittleEndian.Uint32(encoded(t, g)[32:])
+		if other, known := seen[sum]; known {
+			t.Errorf("%s: recordsCRC 0x%08X, as of %s", what, sum, other)
+		}
+		seen[sum] = what
+	}
 }
 
 // A vector is one file and what a reader must make of it.
@@ -224,13 +246,7 @@ func vectors() []vector {
 			binary.LittleEndian.PutUint32(d[508:], crc32.ChecksumIEEE(d[:508]))
 			return d
 		}},
-		{"record-crc", "damaged", "recordCRC of clip 0 is off by one bit, recordsCRC right", func(t testing.TB) []byte {
-			d := encoded(t, small())
-			d[clip0+508] ^= 1
-			binary.LittleEndian.PutUint32(d[32:], crc32.ChecksumIEEE(d[SectorBytes:][:5*SectorBytes]))
-			binary.LittleEndian.PutUint32(d[508:], crc32.ChecksumIEEE(d[:508]))
-			return d
-		}},
+		{"record-crc", "damaged", "recordCRC of clip 0 is off by one bit, recordsCRC right", func(t testing.TB) []byte { d := encoded(t, small()); d[clip0+508] ^= 1; return d }},
 		change("reserved-header", "damaged", "a reserved byte of the header is 1", 100, 1),
 		change("reserved-shelf", "damaged", "a reserved byte of a shelf is 1", shelf1+400, 1),
 		change("reserved-clip", "damaged", "a reserved byte of a clip is 1", clip0+500, 1),
