@@ -97,6 +97,9 @@ func writeLog(t *testing.T, path, clip string, sectors int, stall map[int]float6
 // asked for when there is room comes 80 − 22.5 = 57.5 ms before its time, and with 84
 // ms more 26.5 ms after it.
 func TestAStutterIsExplained(t *testing.T) {
+	if testing.Short() {
+		t.Skip("reads a log of minutes, in one goroutine")
+	}
 	dir := t.TempDir()
 	clip := packAlternating(t, dir, 5000)
 	log, player := filepath.Join(dir, "reads.csv"), filepath.Join(dir, "bench.yaml")

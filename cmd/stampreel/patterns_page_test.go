@@ -78,6 +78,9 @@ const patternsPageLimit = 150_000 // bytes of all pictures
 // the command patterns writes for a built-in player, with pictures of what the
 // panel shows of the very bytes that were packed, read rightly and wrongly.
 func TestPatternsPageShowsWhatIsPacked(t *testing.T) {
+	if testing.Short() {
+		t.Skip("packs minutes of patterns")
+	}
 	const known = "rect-240x135"
 	player, err := playerfile.LoadKnown(known)
 	if err != nil {

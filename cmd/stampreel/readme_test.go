@@ -30,6 +30,9 @@ func shellBlocks(t *testing.T, text string) (lines []string) {
 // the page, holds the demo's table against the page's, and draws the page's
 // picture anew.
 func TestReadmeCommandsWork(t *testing.T) {
+	if testing.Short() {
+		t.Skip("builds and runs the program by itself")
+	}
 	root, err := filepath.Abs(filepath.Join("..", ".."))
 	if err != nil {
 		t.Fatal(err)
