@@ -5,7 +5,6 @@ import (
 	"fmt"
 	"io"
 	"math"
-	"math/big"
 
 	"example.org/stampreel/container/sample"
 	"example.org/stampreel/transcode/loudness"
@@ -19,9 +18,6 @@ const (
 	MostGain = 12
 	// LeastLoudness and MostLoudness are the targets in LUFS that can be asked for.
 	LeastLoudness, MostLoudness = -40, -8
-	// directCurrent in Hz: what lies below moves a speaker and is not heard; it is taken
-	// away where no higher cut is asked for.
-	directCurrent = 5
 )
 
 // Level is what was measured of the sound at the DAC's rate and channels, after the
@@ -46,9 +42,8 @@ func (r *runner) level(ctx context.Context) error {
 	}
 	f := *r.o.Sound
 	f.Bits = 16
-	r.o.SoundOptions.LowCut = max(r.o.SoundOptions.LowCut, directCurrent)
 	all := r.o.SoundOptions
-	r.o.SoundOptions.Dither, r.o.SoundOptions.Gain, r.o.SoundOptions.Limit = sound.Round, 0, false
+	r.o.SoundOptions.Dither, r.o.SoundOptions.Gain, r.o.SoundOptions.Limit, r.o.SoundOptions.Fade = sound.Round, 0, false, false
 	stream, err := r.convert(ctx, snd, f)
 	if err != nil {
 		return err
@@ -58,15 +53,6 @@ func (r *runner) level(ctx context.Context) error {
 		return err
 	}
 	left := int64(MaxHours * 3600 * float64(f.RateNum) / float64(f.RateDen))
-	if r.o.To.Num != 0 { // up to the end of the last beat
-		n := new(big.Rat).SetFrac64(f.RateNum, f.RateDen)
-		n.Mul(n, big.NewRat(r.clock.beforeTime(ratio(r.o.To)), 1))
-		n.Mul(n, big.NewRat(int64(r.clock.rate.Den), int64(r.clock.rate.Num)))
-		if end := new(big.Int).Div(n.Num(), n.Denom()); end.IsInt64() {
-			left = min(left, end.Int64())
-		}
-	}
-	frames := left
 	buf := make([]byte, 4096*f.FrameBytes())
 	wave, floats := make([]int16, len(buf)/2), make([]float32, len(buf)/2)
 	for left > 0 {
@@ -95,9 +81,6 @@ func (r *runner) level(ctx context.Context) error {
 		l.Gain = math.Round(100*min(r.o.Loudness-l.Loudness, MostGain)) / 100
 	}
 	all.Gain, all.Limit = l.Gain, true
-	if frames -= left; !r.o.Loops { // where a clip goes on at its start, a fade would be a gap
-		all.Fade = frames
-	}
 	r.o.SoundOptions, r.result.Level = all, l
 	return nil
 }

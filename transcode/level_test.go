@@ -92,11 +92,11 @@ func TestClipsAreLevelled(t *testing.T) {
 	}
 }
 
-// A tone on direct current that begins and ends at its crest: with levelling both the
-// current and the clicks go, in a clip that loops the current alone, as a fade would be a
-// gap there; without levelling all stays.
-func TestLevellingTakesDirectCurrentAndClicks(t *testing.T) {
-	pack := func(target float64, loops bool, to int64) (wave16 []int16, res *Result) {
+// A tone on direct current that begins and ends at its crest: the current and the clicks go,
+// levelled or not, wherever the clip ends; in a clip that loops the current alone, as a fade
+// would be a gap there.
+func TestDirectCurrentAndClicksGo(t *testing.T) {
+	pack := func(target float64, clean, loops bool, to int64) (wave16 []int16, res *Result) {
 		t.Helper()
 		open := func() *wave {
 			return &wave{rate: 16000, channels: 1, frames: 32513, level: func(n int64, _ int) float64 {
@@ -109,6 +109,9 @@ func TestLevellingTakesDirectCurrentAndClicks(t *testing.T) {
 			o.To = source.Ratio{}
 		}
 		o.SoundOptions.Dither = sound.Round
+		if clean {
+			o.SoundOptions.LowCut, o.SoundOptions.Fade = 5, !loops
+		}
 		o.Sound = &sound.Format{RateNum: 16000, RateDen: 1, Channels: 1, Bits: 16}
 		res, data, _, _ := run(t, Input{Media: media(nil, open()), Measure: media(nil, open())}, o)
 		return dacSamples(t, data), res
@@ -120,13 +123,17 @@ func TestLevellingTakesDirectCurrentAndClicks(t *testing.T) {
 		}
 		return sum / float64(len(x)) / 32767
 	}
-	plain, _ := pack(0, false, 1)
+	plain, _ := pack(0, false, false, 1)
 	if got := mean(plain[8000:]); math.Abs(got-0.2) > 0.001 || plain[0] < 16000 {
-		t.Errorf("not levelled: mean %g, starts at %d", got, plain[0])
+		t.Errorf("left alone: mean %g, starts at %d", got, plain[0])
 	}
-	for _, to := range []int64{0, 1} {
-		faded, res := pack(-12, false, to)
-		looped, _ := pack(-12, true, to)
+	for _, c := range []struct {
+		target float64
+		to     int64
+	}{{-12, 0}, {-12, 1}, {0, 0}, {0, 1}} {
+		to := c.to
+		faded, _ := pack(c.target, true, false, to)
+		looped, _ := pack(c.target, true, true, to)
 		if len(faded) != len(looped) {
 			t.Fatalf("%d samples, looping %d", len(faded), len(looped))
 		}
@@ -153,6 +160,63 @@ func TestLevellingTakesDirectCurrentAndClicks(t *testing.T) {
 		if first > 10 || last > 10 || math.Abs(float64(looped[0])) < 3000 {
 			t.Errorf("to %d s: starts at %g and ends at %g, want silence; looping starts at %d", to, first, last, looped[0])
 		}
-		t.Logf("to %d s: gain %.2f dB, starts at %g, ends at %g, looping at %d and %d", to, res.Level.Gain, first, last, looped[0], looped[end-1])
+		t.Logf("%g LUFS, to %d s: starts at %g, ends at %g, looping at %d and %d", c.target, to, first, last, looped[0], looped[end-1])
+	}
+}
+
+// A clip that ends before its sound does fades all the same, with its last beat: pictures
+// that end, a film whose sound goes on for less than half a beat or for more, and one that
+// is cut within its sound.
+func TestAClipFadesWhereItEnds(t *testing.T) {
+	for _, c := range []struct {
+		name    string
+		film    bool
+		seconds float64 // of sound, of pictures 1 s at 10 a second
+		to      int64
+		beats   int64
+	}{
+		{"longer sound beside pictures", false, 1.73, 0, 10},
+		{"as long", true, 1, 0, 10},
+		{"film, 0.3 beats more", true, 1.03, 0, 10},
+		{"film, 0.7 beats more", true, 1.07, 0, 11},
+		{"film, 2.3 beats more", true, 1.23, 0, 12},
+		{"film, 2.3 beats more, to 1 s", true, 1.23, 1, 10},
+		{"shorter sound", true, 0.62, 0, 10},
+	} {
+		const rate = 16000
+		snd := &wave{rate: rate, channels: 1, frames: int64(c.seconds * rate), level: func(n int64, _ int) float64 {
+			return 0.3 * math.Cos(2*math.Pi*500/rate*float64(n))
+		}}
+		o := tiny()
+		o.To = source.Ratio{Num: c.to, Den: 1}
+		if c.to == 0 {
+			o.To = source.Ratio{}
+		}
+		o.SoundOptions = sound.Options{Dither: sound.Round, Fade: true}
+		o.Sound = &sound.Format{RateNum: rate, RateDen: 1, Channels: 1, Bits: 16}
+		in := Input{Media: media(steady(10, 10, 1), snd)}
+		if in.Media.Film = c.film; !c.film {
+			in.Media.Sound, in.Sound = nil, media(nil, snd)
+		}
+		res, data, _, _ := run(t, in, o)
+		got := dacSamples(t, data)
+		if res.Beats != c.beats || len(got) != int(c.beats)*1600 {
+			t.Errorf("%s: %d beats, want %d", c.name, res.Beats, c.beats)
+		}
+		end := min(len(got), int(c.seconds*rate))
+		loud := 0
+		for i, v := range got[end-80 : end] { // below the fade, all over 5 ms
+			s := math.Sin(math.Pi / 2 * (79.5 - float64(i)) / 80)
+			if math.Abs(float64(v)) > 0.3*32767*s*s+1 {
+				loud++
+			}
+		}
+		before := 0.0
+		for _, v := range got[end-160 : end-80] {
+			before = max(before, math.Abs(float64(v)))
+		}
+		if loud > 0 || before < 0.29*32767 {
+			t.Errorf("%s: %d samples of the last 5 ms are above the fade, before it the peak is %.0f", c.name, loud, before)
+		}
 	}
 }

@@ -6,7 +6,6 @@ import (
 	"image"
 	"io"
 	"math"
-	"math/big"
 
 	"example.org/stampreel/container"
 	"example.org/stampreel/container/sample"
@@ -54,11 +53,11 @@ func (r *runner) openMeter(ctx context.Context) (*meter, error) {
 	if err != nil {
 		return nil, err
 	}
-	rate, exact := r.clock.rate, new(big.Rat).SetFrac64(f.RateNum, f.RateDen)
+	rate := r.clock.rate
 	from, _ := r.clock.from.Float64()
 	return &meter{
 		rate: rate, start: int64(math.Round(from * meterTicks * float64(rate.Num))),
-		timing: container.Timing{P: uint32(exact.Num().Int64()) * rate.Den, Q: uint32(exact.Denom().Int64()) * rate.Num},
+		timing: r.timing,
 		stream: stream, meter: sound.NewMeter(float64(f.RateNum)/float64(f.RateDen), f.Channels),
 		dial: newDial(r.o.Picture, f.Channels), places: make([]place, f.Channels),
 	}, nil

@@ -36,12 +36,14 @@ type runner struct {
 	w          *container.Writer
 	coder      *coder
 	flash      *flash.Analyzer
-	frames     chan []byte // frame buffers to be used again
+	frames     chan []byte      // frame buffers to be used again
+	timing     container.Timing // of the sound
 	sound      []byte
 	wave       []int16 // the same for the encoder
 	coded      []byte
 	adpcm      sample.ADPCMEncoder
 	soundEnded bool
+	goesOn     bool  // the sound of a film, behind its pictures
 	silence    int64 // bytes of silence that were added
 	until      int64 // ticks of the source handed out, all rounds of an animation
 	enough     atomic.Bool
@@ -97,6 +99,9 @@ func (r *runner) prepare(ctx context.Context) error {
 		if rate = besideSound(wish, r.o.Sound); rate != wish && r.o.Rate.Num != 0 {
 			r.result.Warnings = append(r.result.Warnings, fmt.Sprintf("%v pictures a second in place of %v, which a clip cannot state beside %d/%d samples a second", rate, wish, r.o.Sound.RateNum, r.o.Sound.RateDen))
 		}
+	}
+	if snd != nil {
+		r.timing = timing(r.o.Sound, rate)
 	}
 	r.clock = clock{rate: rate, from: ratio(r.o.From)}
 	if r.o.To.Num != 0 && ratio(r.o.To).Cmp(r.clock.from) <= 0 {
@@ -202,7 +207,20 @@ func (r *runner) openSound(ctx context.Context, snd source.Sound) error {
 	return err
 }
 
-// convert skips to From and starts the conversion to a format.
+// timing counts the samples of beats; it is zero where a clip cannot state the sample rate.
+func timing(f *sound.Format, rate container.Ratio) container.Timing {
+	s := new(big.Rat).SetFrac64(f.RateNum, max(f.RateDen, 1))
+	p, q := s.Num().Int64(), s.Denom().Int64()
+	if p > container.MaxProduct || q > container.MaxProduct {
+		return container.Timing{}
+	}
+	if p, q = p*int64(rate.Den), q*int64(rate.Num); p > container.MaxProduct || q > container.MaxProduct {
+		return container.Timing{}
+	}
+	return container.Timing{P: uint32(p), Q: uint32(q)}
+}
+
+// convert skips to From and starts the conversion to a format, up to To.
 func (r *runner) convert(ctx context.Context, snd source.Sound, f sound.Format) (*sound.Stream, error) {
 	info := snd.Info()
 	skip := new(big.Rat).Mul(r.clock.from, new(big.Rat).SetInt64(int64(info.Rate)))
@@ -210,7 +228,11 @@ func (r *runner) convert(ctx context.Context, snd source.Sound, f sound.Format) 
 	if err := discard(ctx, snd, behind, info.Channels); err != nil {
 		return nil, err
 	}
-	return sound.NewStream(snd, info.Rate, info.Channels, f, r.o.SoundOptions)
+	stream, err := sound.NewStream(snd, info.Rate, info.Channels, f, r.o.SoundOptions)
+	if err == nil && r.o.To.Num != 0 && r.timing.Q != 0 {
+		stream.End(int64(r.timing.FirstSample(uint32(min(r.clock.beforeTime(ratio(r.o.To)), math.MaxUint32)))))
+	}
+	return stream, err
 }
 
 func discard(ctx context.Context, snd source.Sound, frames int64, channels int) error {

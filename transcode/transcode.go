@@ -237,7 +237,8 @@ func (r *runner) softAt(beat int64) picture.Soft {
 // write gives the writer each job's beats in order.
 func (r *runner) write(ctx context.Context, ordered <-chan *job) error {
 	var last []byte // the frame that the panel shows
-	for j := range ordered {
+	var next *job   // nil behind the last
+	for j := <-ordered; j != nil; j = next {
 		select {
 		case <-j.done:
 		case <-ctx.Done():
@@ -260,6 +261,11 @@ func (r *runner) write(ctx context.Context, ordered <-chan *job) error {
 				f := r.o.Sound
 				least = 3 + int((f.RateNum-1)/(f.RateDen*int64(r.soundInfo.Rate)))
 			}
+			if k == j.beats-1 {
+				if next = <-ordered; next == nil {
+					r.endSound()
+				}
+			}
 			at := r.now()
 			more, err := r.beat(ctx, last, same || k > 0, least)
 			if err != nil {
@@ -275,18 +281,35 @@ func (r *runner) write(ctx context.Context, ordered <-chan *job) error {
 			}
 		}
 	}
-	// The last picture of a film stays until its sound has ended, to the nearest
-	// beat.
-	limit := r.most + 1
-	if r.o.To.Num != 0 {
-		limit = r.clock.beforeTime(ratio(r.o.To))
-	}
-	for r.in.film() && r.stream != nil && last != nil && int64(r.w.Beats()) < limit && ctx.Err() == nil {
-		if more, err := r.beat(ctx, last, true, max(r.w.Samples()/2, 1)); err != nil || !more {
+	for last != nil && r.goesOn && ctx.Err() == nil {
+		r.endSound()
+		if _, err := r.beat(ctx, last, true, 0); err != nil {
 			return err
 		}
 	}
 	return ctx.Err()
+}
+
+// endSound is called before a beat behind which no picture comes. The last picture of a
+// film stays until its sound has ended, to the nearest beat; else the sound ends with this
+// beat, which it has to know before its last samples are taken.
+func (r *runner) endSound() {
+	r.goesOn = false
+	if r.stream == nil {
+		return
+	}
+	now := r.w.Samples()
+	limit := r.most + 1
+	if r.o.To.Num != 0 {
+		limit = r.clock.beforeTime(ratio(r.o.To))
+	}
+	if following := int64(r.w.Beats()) + 1; r.in.film() && following < limit {
+		after := r.timing.Samples(uint32(following))
+		r.goesOn = r.stream.Left(now+after) >= now+max(after/2, 1)
+	}
+	if !r.goesOn {
+		r.stream.End(r.stream.Stats().OutFrames + int64(now))
+	}
 }
 
 // now is the time of the next beat in the clip.

@@ -60,7 +60,7 @@ func packingFlags() []cli.Flag {
 		&cli.BoolFlag{Name: "no-sound", Category: ofSound, Usage: "leave the sound out"},
 		&cli.IntFlag{Name: "sound-track", Category: ofSound, Usage: "`NUMBER` of the sound to take, counted from 1, of a video that has several", DefaultText: "the one it names first"},
 		&cli.BoolFlag{Name: "meter", Category: ofSound, Usage: "a sound without pictures shows its level: a bar for each channel, in decibels"},
-		&cli.StringFlag{Name: "loudness", Value: "off", Category: ofSound, Usage: "make each clip as loud as `LUFS` (by EBU R 128), such as -16, with the player's low cut and a limiter; or off"},
+		&cli.StringFlag{Name: "loudness", Value: "off", Category: ofSound, Usage: "make each clip as loud as `LUFS` (by EBU R 128), such as -16, with a limiter; or off"},
 		&cli.StringFlag{Name: "sound-dither", Value: "triangular", Category: ofSound, Usage: "`NAME`: triangular, shaped or round, for the DAC's bits"},
 
 		&cli.StringFlag{Name: "sound-coding", Value: "pcm", Category: ofSound, Usage: "`NAME`: pcm, or ima-adpcm for a quarter of 16-bit, which the player decodes"},

@@ -15,13 +15,27 @@ const (
 // order: 1/(2·cos(π/8)) and 1/(2·cos(3π/8)).
 var butterworth = [2]float64{1 / (2 * math.Cos(math.Pi/8)), 1 / (2 * math.Cos(3*math.Pi/8))}
 
+// warmTurns over the corner in Hz is how many seconds a cut has to run until what came before
+// counts no more: e^(-2π·3·cos(3π/8)), less than a thousandth. It is not longer than mostWarm.
+const (
+	warmTurns = 3.0
+	mostWarm  = 1.0 // seconds
+)
+
 // A cut takes away what lies below a corner: 3 dB at it, 24 dB an octave below.
 // A small speaker gives nothing there and moves the further for it, which distorts
 // what it could give. Direct current goes too.
+//
+// It takes what came before the first frame to be the sound mirrored, so that direct
+// current is gone from the first frame on, and does not begin with a thump.
 type cut struct {
 	channels int
 	stages   [2]struct{ b, a1, a2 float64 } // b·(1 - 2z⁻¹ + z⁻²)
 	state    [][2][2]float64                // per channel, transposed direct form 2
+
+	warm    int       // samples of the beginning that are mirrored
+	waiting []float32 // until there are as many; nil from then on
+	warmed  bool
 }
 
 func newCut(hz, rate float64, channels int) (*cut, error) {
@@ -29,6 +43,7 @@ func newCut(hz, rate float64, channels int) (*cut, error) {
 		return nil, fmt.Errorf("sound: low cut at %g Hz, want %g to %g at a rate of %.0f Hz", hz, MinLowCut, 0.45*rate, rate)
 	}
 	c := &cut{channels: channels, state: make([][2][2]float64, channels)}
+	c.warm = channels * int(math.Ceil(min(warmTurns/hz, mostWarm)*rate))
 	k := math.Tan(math.Pi * hz / rate)
 	for i, q := range butterworth {
 		a0 := 1 + k/q + k*k
@@ -39,9 +54,34 @@ func newCut(hz, rate float64, channels int) (*cut, error) {
 	return c, nil
 }
 
-// filter changes interleaved frames in place.
-func (c *cut) filter(p []float32) {
-	for i, v := range p {
+func (c *cut) run(dst, src []float32) []float32 {
+	if c.warmed {
+		return c.filter(dst, src)
+	}
+	if c.waiting = append(c.waiting, src...); len(c.waiting) < c.warm {
+		return dst
+	}
+	return c.flush(dst)
+}
+
+func (c *cut) flush(dst []float32) []float32 {
+	if c.warmed {
+		return dst
+	}
+	c.warmed = true
+	mirrored := make([]float32, 0, len(c.waiting))
+	for at := min(len(c.waiting), c.warm) - c.channels; at >= 0; at -= c.channels {
+		mirrored = append(mirrored, c.waiting[at:at+c.channels]...)
+	}
+	c.filter(mirrored[:0], mirrored)
+	dst = c.filter(dst, c.waiting)
+	c.waiting = nil
+	return dst
+}
+
+// filter appends src filtered.
+func (c *cut) filter(dst, src []float32) []float32 {
+	for i, v := range src {
 		z := &c.state[i%c.channels]
 		x := float64(v)
 		for s := range c.stages {
@@ -57,8 +97,9 @@ func (c *cut) filter(p []float32) {
 			*z = [2][2]float64{}
 			x = 0
 		}
-		p[i] = float32(x)
+		dst = append(dst, float32(x))
 	}
+	return dst
 }
 
 func small(z *[2][2]float64) bool {
@@ -69,3 +110,15 @@ func small(z *[2][2]float64) bool {
 	}
 	return true
 }
+
+// A gain is a factor.
+type gain float32
+
+func (g gain) run(dst, src []float32) []float32 {
+	for _, v := range src {
+		dst = append(dst, v*float32(g))
+	}
+	return dst
+}
+
+func (gain) flush(dst []float32) []float32 { return dst }

@@ -56,8 +56,7 @@ func newLimiter(rate float64, channels int) *limiter {
 	return l
 }
 
-// limit takes frames and appends to dst those that are done.
-func (l *limiter) limit(dst, src []float32) []float32 {
+func (l *limiter) run(dst, src []float32) []float32 {
 	for ; len(src) >= l.channels; src = src[l.channels:] {
 		l.frames = append(l.frames, src[:l.channels]...)
 		l.taken++
@@ -66,7 +65,6 @@ func (l *limiter) limit(dst, src []float32) []float32 {
 	return dst
 }
 
-// flush appends what is left.
 func (l *limiter) flush(dst []float32) []float32 {
 	silence := make([]float32, l.channels)
 	for l.given < l.taken {

@@ -1,6 +1,6 @@
 // Package sound turns sound of any rate and channel count into the bytes a
-// small DAC takes. Three steps: mix the channels down, change the rate, round
-// to levels. The rate of a microcontroller's DAC is a clock divided by an
+// small DAC takes. Mix the channels down, change the rate, take away what the
+// speaker cannot give, set the level, fade the ends, round to levels. The rate of a microcontroller's DAC is a clock divided by an
 // integer, rarely a whole number of hertz, so rates are ratios and positions
 // are counted in integers; the filter is a windowed sinc, so nothing above
 // either Nyquist frequency folds back as a whistle. Eight bits leave 48 dB
@@ -58,10 +58,10 @@ type Options struct {
 	Dither  Dither
 	Seed    uint64 // of the dither noise; the same seed gives the same bytes
 
-	Gain   float64 `json:",omitempty"` // in dB, before all else; 0 leaves the level as it is
 	LowCut float64 `json:",omitempty"` // in Hz, what lies below is taken away; 0 for none
+	Gain   float64 `json:",omitempty"` // in dB, behind the low cut; 0 leaves the level as it is
 	Limit  bool    `json:",omitempty"` // keeps the wave at the DAC below Ceiling
-	Fade   int64   `json:",omitempty"` // frames at the DAC, whose ends are faded; 0 fades nothing
+	Fade   bool    `json:",omitempty"` // fades both ends in a few ms, so that they do not click
 }
 
 // Stats counts what happened to the sound so far.
@@ -82,6 +82,13 @@ const (
 	idleReads   = 100     // empty reads in a row before giving up
 )
 
+// A stage changes frames at the DAC's rate and channels. What it gives may come late; as
+// many frames leave it as went in.
+type stage interface {
+	run(dst, src []float32) []float32 // appends what is done to dst
+	flush(dst []float32) []float32    // appends what is left
+}
+
 // A Stream reads DAC samples made from a source. Memory is bounded and does
 // not depend on the length. Not safe for concurrent use.
 type Stream struct {
@@ -93,17 +100,20 @@ type Stream struct {
 	gains      [][]float32 // before resampling
 	spread     [][]float32 // after resampling
 
-	raw      []float32 // one block of the source
-	mixed    []float32 // the same after mixing
-	ready    []float32 // what of mixed the resampler has not taken
-	slow     []float32 // resampled
-	wide     []float32 // resampled, in the channels of the DAC
-	level    float32   // gain
-	cut      *cut      // nil for none
-	limit    *limiter  // nil for none
-	fade     *fade     // nil for none
-	done     []float32 // levelled, not yet quantised; a part of levelled
-	levelled []float32
+	raw     []float32 // one block of the source
+	mixed   []float32 // the same after mixing
+	ready   []float32 // what of mixed the resampler has not taken
+	slow    []float32 // resampled
+	wide    []float32 // resampled, in the channels of the DAC
+	stages  []stage
+	between [2][]float32 // stages
+	limit   *limiter     // one of stages; nil for none
+	fade    *fade        // nil for none
+
+	done    []float32 // frames that are to be quantised
+	first   int       // of done, the sample that is next
+	drained bool      // no more comes to done
+	end     int64     // frames there are to be; negative when that is not known
 
 	srcErr error // from the source: io.EOF or a failure; nil while it lasts
 	err    error // of the stream
@@ -144,19 +154,25 @@ func NewStream(src Reader, inRate, inChannels int, f Format, o Options) (*Stream
 		mixed: make([]float32, blockFrames*inner),
 		slow:  make([]float32, blockFrames*inner),
 		wide:  make([]float32, blockFrames*f.Channels),
-		level: float32(math.Pow(10, o.Gain/20)),
+		end:   -1,
 	}
 	rate := float64(f.RateNum) / float64(f.RateDen)
 	if o.LowCut != 0 {
-		if s.cut, err = newCut(o.LowCut, rate, f.Channels); err != nil {
+		cut, err := newCut(o.LowCut, rate, f.Channels)
+		if err != nil {
 			return nil, err
 		}
+		s.stages = append(s.stages, cut)
+	}
+	if o.Gain != 0 {
+		s.stages = append(s.stages, gain(math.Pow(10, o.Gain/20)))
 	}
 	if o.Limit {
 		s.limit = newLimiter(rate, f.Channels)
+		s.stages = append(s.stages, s.limit)
 	}
-	if o.Fade > 0 {
-		s.fade = newFade(o.Fade, rate, f.Channels)
+	if o.Fade {
+		s.fade = newFade(rate)
 	}
 	return s, nil
 }
@@ -171,8 +187,8 @@ func (s *Stream) Stats() Stats {
 }
 
 // Read fills dst with whole frames of DAC bytes and returns how many bytes.
-// At the end it returns io.EOF, after ceil(inFrames·R/inRate) frames in all. A
-// failing source gives its error after the frames that were complete before
+// At the end it returns io.EOF, after ceil(inFrames·R/inRate) frames in all, or as many
+// as End says. A failing source gives its error after the frames that were complete before
 // it. A dst shorter than a frame gives io.ErrShortBuffer.
 func (s *Stream) Read(dst []byte) (n int, err error) {
 	size := s.format.FrameBytes()
@@ -180,35 +196,19 @@ func (s *Stream) Read(dst []byte) (n int, err error) {
 		return 0, io.ErrShortBuffer
 	}
 	for len(dst)-n >= size && s.err == nil {
-		inner := len(s.gains)
 		room := min((len(dst)-n)/size, blockFrames)
-		if frames := min(room, len(s.done)/s.format.Channels); frames > 0 {
-			n += s.quantise(dst[n:], s.done[:frames*s.format.Channels])
-			s.done = s.done[frames*s.format.Channels:]
-			continue
+		frames := room
+		if s.fade != nil {
+			frames += len(s.fade.gains) // whether they are the last has to be known
 		}
-		read, wrote := s.resampler.Resample(s.slow[:room*inner], s.ready, s.srcErr == io.EOF)
-		s.ready = s.ready[read*inner:]
-		if wrote > 0 {
-			wide := s.wide[:wrote*s.format.Channels]
-			mix(wide, s.slow[:wrote*inner], s.spread)
-			s.shape(wide)
-			if s.limit == nil {
-				n += s.quantise(dst[n:], wide)
-			} else {
-				s.done = s.limit.limit(s.room(), wide)
+		frames = min(room, s.fill(frames))
+		if frames == 0 {
+			if s.err = s.srcErr; s.end >= 0 && s.stats.OutFrames >= s.end {
+				s.err = io.EOF
 			}
+			break
 		}
-		if wrote < room {
-			switch {
-			case s.srcErr == nil:
-				s.fetch()
-			case s.limit != nil && s.limit.given < s.limit.taken:
-				s.done = s.limit.flush(s.done)
-			case len(s.done) == 0:
-				s.err = s.srcErr
-			}
-		}
+		n += s.quantise(dst[n:], frames)
 	}
 	if n > 0 {
 		return n, nil
@@ -216,36 +216,80 @@ func (s *Stream) Read(dst []byte) (n int, err error) {
 	return 0, s.err
 }
 
-// quantise writes frames and returns how many bytes they take.
-func (s *Stream) quantise(dst []byte, frames []float32) int {
-	if s.fade != nil {
-		s.fade.fade(frames)
+// End says that the sound ends after so many frames of the stream, if not before.
+func (s *Stream) End(frames int64) {
+	if s.end < 0 || frames < s.end {
+		s.end = max(frames, s.stats.OutFrames)
 	}
-	s.quantiser.quantise(dst, frames)
-	n := len(frames) / s.format.Channels
-	s.stats.OutFrames += int64(n)
-	return n * s.format.FrameBytes()
 }
 
-// room is where the limiter puts its frames: the last ones are quantised by now.
-func (s *Stream) room() []float32 {
-	if s.levelled == nil {
-		s.levelled = make([]float32, 0, 2*blockFrames*s.format.Channels)
-	}
-	return s.levelled[:0]
+// Left returns how many frames are left to be read, or most, if there are as many.
+func (s *Stream) Left(most int) int {
+	return min(most, s.fill(most))
 }
 
-// shape gives resampled frames their level and takes away what the speaker cannot
-// give.
-func (s *Stream) shape(frames []float32) {
-	if s.level != 1 {
-		for i := range frames {
-			frames[i] *= s.level
+// fill converts sound until so many frames wait, or all that there are, and returns how
+// many that are.
+func (s *Stream) fill(frames int) int {
+	channels, inner := s.format.Channels, len(s.gains)
+	for !s.drained && (len(s.done)-s.first)/channels < frames {
+		read, wrote := s.resampler.Resample(s.slow, s.ready, s.srcErr == io.EOF)
+		s.ready = s.ready[read*inner:]
+		if wrote > 0 {
+			wide := s.wide[:wrote*channels]
+			mix(wide, s.slow[:wrote*inner], s.spread)
+			s.run(0, wide)
+		}
+		if wrote < blockFrames {
+			if s.srcErr == nil {
+				s.fetch()
+				continue
+			}
+			for i, stage := range s.stages {
+				s.between[i%2] = stage.flush(s.between[i%2][:0])
+				s.run(i+1, s.between[i%2])
+			}
+			s.drained = true
 		}
 	}
-	if s.cut != nil {
-		s.cut.filter(frames)
+	waiting := (len(s.done) - s.first) / channels
+	if s.end >= 0 {
+		waiting = int(min(int64(waiting), s.end-s.stats.OutFrames))
 	}
+	return waiting
+}
+
+// run runs frames through the stages from one on, to done.
+func (s *Stream) run(from int, frames []float32) {
+	for i := from; i < len(s.stages); i++ {
+		s.between[i%2] = s.stages[i].run(s.between[i%2][:0], frames)
+		frames = s.between[i%2]
+	}
+	if s.first > len(s.done)/2 { // at most half of it is moved, so each frame about once
+		s.done = s.done[:copy(s.done, s.done[s.first:])]
+		s.first = 0
+	}
+	s.done = append(s.done, frames...)
+}
+
+// quantise writes frames of done and returns how many bytes they take.
+func (s *Stream) quantise(dst []byte, frames int) int {
+	channels := s.format.Channels
+	src := s.done[s.first : s.first+frames*channels]
+	if s.fade != nil {
+		end := s.end
+		if s.drained && s.srcErr == io.EOF {
+			all := s.stats.OutFrames + int64((len(s.done)-s.first)/channels)
+			if end < 0 || all < end {
+				end = all
+			}
+		}
+		s.fade.run(src, channels, s.stats.OutFrames, end)
+	}
+	s.quantiser.quantise(dst, src)
+	s.first += len(src)
+	s.stats.OutFrames += int64(frames)
+	return frames * s.format.FrameBytes()
 }
 
 // fetch reads, cleans and mixes the next block of the source.

@@ -2,7 +2,6 @@ package fill
 
 import (
 	"bytes"
-	"encoding/binary"
 	"errors"
 	"math"
 	"os"
@@ -17,19 +16,7 @@ import (
 // sineWAV is a second of 997 Hz at a level in dBFS; of full scale, so is its RMS
 // level (AES17). The header is written out by hand.
 func sineWAV(db float64) []byte {
-	const rate = 48000
-	b := []byte("RIFF\x00\x00\x00\x00WAVEfmt \x10\x00\x00\x00\x01\x00\x01\x00")
-	b = binary.LittleEndian.AppendUint32(b, rate)
-	b = binary.LittleEndian.AppendUint32(b, 2*rate)
-	b = append(b, 2, 0, 16, 0)
-	b = append(b, "data"...)
-	b = binary.LittleEndian.AppendUint32(b, 2*rate)
-	for i := range rate {
-		v := math.Round(32767 * math.Pow(10, db/20) * math.Sin(2*math.Pi*997*float64(i)/rate))
-		b = binary.LittleEndian.AppendUint16(b, uint16(int16(v)))
-	}
-	binary.LittleEndian.PutUint32(b[4:], uint32(len(b)-8))
-	return b
+	return waveOf(48000, 48000, func(t float64) float64 { return math.Pow(10, db/20) * math.Sin(2*math.Pi*997*t) })
 }
 
 func TestASoundAloneShowsItsLevel(t *testing.T) {
@@ -52,7 +39,7 @@ func TestASoundAloneShowsItsLevel(t *testing.T) {
 			}
 			// The line of pixels in the middle of the bar: its frame, a gap, what is
 			// lit, what is not, a gap, the other side of the frame.
-			img := upright(t, r, &h, h.FirstBeat)
+			img := upright(t, r, &h, h.FirstBeat+5) // behind the fade of the beginning
 			y := 2 * img.Rect.Dy() / 5
 			var edges []int // where dark and lit change
 			was := false
@@ -112,7 +99,7 @@ func TestAMeterIsForSoundWithoutPicturesAlone(t *testing.T) {
 	}
 	r, h := clip(t, filepath.Join(dir, "out.srq"))
 	lit := 0
-	img := upright(t, r, &h, h.FirstBeat)
+	img := upright(t, r, &h, h.FirstBeat+5) // behind the fade of the beginning
 	for x := range 128 {
 		if img.NRGBAAt(x, 25).R > 128 {
 			lit++

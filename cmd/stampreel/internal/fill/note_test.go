@@ -42,6 +42,7 @@ func TestEachSettingIsInTheNote(t *testing.T) {
 		"Meter":         func(s *Settings) { s.Meter = true },
 		"SoundDither":   func(s *Settings) { s.SoundDither = sound.Shaped },
 		"Loudness":      func(s *Settings) { s.Loudness = -16 },
+		"PlainSound":    func(s *Settings) { s.PlainSound = true },
 		"ADPCM":         func(s *Settings) { s.ADPCM = true },
 		"SoftenFlashes": func(s *Settings) { s.SoftenFlashes = true },
 		"Matrix":        func(s *Settings) { m := picture.BT2020; s.Matrix = &m },

@@ -64,12 +64,17 @@ type Settings struct {
 
 	SoundDither sound.Dither
 	Loudness    float64 // LUFS that each clip gets; 0 leaves the level as it is
+	PlainSound  bool    // neither the player's low cut nor faded ends: for test clips
 	ADPCM       bool    // sound as IMA ADPCM, a quarter of 16-bit
 	Matrix      *picture.Matrix
 	FullRange   *bool
 	PartSectors int64 // of 512 bytes, beyond which a clip is split; 0: what FAT32 takes
 	Workers     int
 }
+
+// directCurrent in Hz: what lies below moves a speaker and is not heard. It is taken away
+// where the player file asks for no higher cut.
+const directCurrent = 5
 
 // Coding says how pictures may be stored.
 type Coding int
@@ -614,10 +619,14 @@ func (s *Settings) options(media *source.Media, separateSound bool) transcode.Op
 	if s.Player.HasSound() && !s.NoSound && (media.Sound != nil || separateSound) {
 		num, den := s.Player.SampleRate()
 		o.Sound = &sound.Format{RateNum: num, RateDen: den, Channels: int(s.Player.Sound.Channels.Value), Bits: int(s.Player.Sound.Bits.Value)}
-		if cut := s.Player.Sound.LowCut; s.Loudness != 0 && cut.Known() {
-			// A DAC too slow for the cut has nothing above it.
-			hz, _ := cut.Value.Rat().Float64()
-			o.SoundOptions.LowCut = min(hz, 0.2*float64(num)/float64(den))
+		if !s.PlainSound {
+			o.SoundOptions.LowCut = directCurrent
+			if cut := s.Player.Sound.LowCut; cut.Known() {
+				// A DAC too slow for the cut has nothing above it.
+				hz, _ := cut.Value.Rat().Float64()
+				o.SoundOptions.LowCut = max(min(hz, 0.2*float64(num)/float64(den)), directCurrent)
+			}
+			o.SoundOptions.Fade = true
 		}
 	}
 	if media.Pictures == nil {
@@ -628,6 +637,9 @@ func (s *Settings) options(media *source.Media, separateSound bool) transcode.Op
 		o.Loops = *s.Loop
 	case media.Pictures != nil:
 		o.Loops = media.Pictures.Info().LoopsForever && !separateSound
+	}
+	if o.Loops { // a clip goes on at its start, where a fade would be a gap
+		o.SoundOptions.Fade = false
 	}
 	return o
 }

@@ -72,7 +72,7 @@ func For(p *playerfile.Player) ([]Clip, error) {
 func (c *Clip) Pack(ctx context.Context, p *playerfile.Player, folder string, workers int) (*fill.Packed, error) {
 	none := picture.None
 	// Raw frames are what a new player can show first.
-	s := fill.Settings{Player: p, Fit: picture.Stretch, Dither: &none, Loop: &c.loop, Coding: fill.Raw, Workers: workers}
+	s := fill.Settings{Player: p, Fit: picture.Stretch, Dither: &none, Loop: &c.loop, Coding: fill.Raw, PlainSound: true, Workers: workers}
 	for i, rate := range c.rates {
 		s.Rate = source.Ratio{Num: rate, Den: 1}
 		path := filepath.Join(folder, c.File)
