@@ -74,7 +74,7 @@ func start(ctx context.Context, path string, r request) (*process, error) {
 		err = prepare(p.cmd, to)
 	}
 	if err == nil {
-		err = p.cmd.Start()
+		err = calm(p.cmd.Start)
 	}
 	to.Close()
 	if err != nil {

@@ -9,3 +9,5 @@ func resident(pid int) int64 { return 0 }
 
 // enlarge would let a pipe hold more.
 func enlarge(*os.File) {}
+
+func calm(start func() error) error { return start() }
