@@ -8,17 +8,13 @@ import (
 	"example.org/stampreel/transcode/picture"
 )
 
-// Ideals visits, in order, what a clip that is made from this input with these options
-// would show if the panel had endless levels, and for which of its beats. Sound is left
-// out. The picture is valid until visit returns.
-func Ideals(ctx context.Context, in Input, o Options, visit func(first, beats int64, ideal *picture.Linear) error) error {
+// Pictures visits, in order, the pictures of which a clip is made with this input and
+// these options, before they are cut to a panel's levels, and for which of its beats each
+// stays. Sound is left out, and so is softening. A picture is valid until visit returns.
+func Pictures(ctx context.Context, in Input, o Options, visit func(first, beats int64, p picture.Picture) error) error {
 	o.Sound = nil
 	r := &runner{in: in, o: o}
 	if err := r.prepare(ctx); err != nil {
-		return err
-	}
-	renderer, err := picture.NewRenderer(o.Picture)
-	if err != nil {
 		return err
 	}
 	ctx, stop := context.WithCancel(ctx)
@@ -40,7 +36,7 @@ func Ideals(ctx context.Context, in Input, o Options, visit func(first, beats in
 	g.Go(func() error {
 		for j := range todo {
 			if failed == nil {
-				if failed = r.ideal(renderer, j, visit); failed != nil {
+				if failed = visit(j.first, j.beats, j.timed.Picture); failed != nil {
 					stop() // what is on its way is still to be given back
 				}
 			}
@@ -48,18 +44,9 @@ func Ideals(ctx context.Context, in Input, o Options, visit func(first, beats in
 		}
 		return nil
 	})
-	err = g.Wait()
+	err := g.Wait()
 	if failed != nil {
 		return failed
 	}
 	return err
-}
-
-func (r *runner) ideal(renderer *picture.Renderer, j *job, visit func(first, beats int64, ideal *picture.Linear) error) error {
-	renderer.Soften(r.softAt(j.first))
-	ideal, err := renderer.Ideal(j.timed.Picture)
-	if err != nil {
-		return err
-	}
-	return visit(j.first, j.beats, ideal)
 }

@@ -28,21 +28,27 @@ func previewCommand() *command {
 			"With --sheet it draws a contact sheet instead: frames from all along a clip as the panel " +
 			"shows them, upright, each pixel as a square of whole screen pixels, with their times. The " +
 			"sheet of a folder has a row for each of its clips. What is seen is read back " +
-			"from the clip, not made again from the source. With --export a clip is written as a file " +
+			"from the clip, not made again from the source. With --source the page also holds a clip " +
+			"against what it was made of: side by side, their difference, PSNR and SSIM of each beat; " +
+			"dither and tone can be tried on one picture, and the flags of pack to keep are told. What " +
+			"pack was told of the picture (--fit, --crop, --from and the like) has to be told here too. " +
+			"With --export a clip is written as a file " +
 			"that other programs open.",
 		operands: []operand{{"CLIP|FOLDER", "a clip, a folder of clips (a card), or the image of a card"}},
-		flags: []cli.Flag{
+		flags: append([]cli.Flag{
 			&cli.BoolFlag{Name: "open", Usage: "open the page in the browser"},
 			&cli.BoolFlag{Name: "keep", Usage: "go on when the page is closed, until Ctrl-C"},
 			&cli.StringFlag{Name: "sheet", Usage: "draw a contact sheet as a PNG picture, `FILE`"},
 			&cli.BoolFlag{Name: "terminal", Usage: "play the pictures of a clip in the terminal"},
 			&cli.StringFlag{Name: "export", Usage: "write a clip as `FILE`.gif, .apng or .y4m, or its sound as .wav"},
 			&cli.IntFlag{Name: "frames", Usage: "how many frames of each clip on the sheet", DefaultText: "12 of a clip, 6 of each clip of a folder"},
-		},
+			&cli.StringFlag{Name: "source", Usage: "hold the clip on the page against the pictures of `FILE`"},
+		}, qualityFlags()...),
 		examples: []example{
 			{"stampreel preview express.srq --open", "see and hear a clip"},
 			{"stampreel preview /media/card --player player.yaml", "all clips of a card, on your player"},
 			{"stampreel preview express.srq --sheet express.png", "twelve frames of a clip"},
+			{"stampreel preview express.srq --source express.gif", "before and after"},
 			{"stampreel preview card/ --sheet card.png", "a row of six frames for each clip of a card"},
 			{"stampreel preview film.srq --frames 60 --sheet film.png", "a closer look"},
 			{"stampreel preview film.srq --export film.gif", "to show to somebody who has no player"},
@@ -67,6 +73,10 @@ func runPreview(ctx context.Context, c *call) error {
 	operand, file := c.operand(0), c.String("sheet")
 	folder := isFolder(operand) || fill.IsFolderInImage(operand)
 	frames := c.Int("frames")
+	source, err := c.sourceOf(operand, folder)
+	if err != nil {
+		return err
+	}
 	switch {
 	case c.Bool("terminal") && (file != "" || c.String("export") != "" || c.Bool("open") || c.Bool("keep") || c.IsSet("frames")):
 		return usagef("--terminal plays a clip and nothing else").try("without --sheet, --export, --frames, --open and --keep")
@@ -79,7 +89,7 @@ func runPreview(ctx context.Context, c *call) error {
 	case file == "" && c.IsSet("frames"):
 		return usagef("--frames is about a sheet").try("stampreel preview %s --frames %d --sheet FILE.png", console.Name(operand), frames)
 	case file == "":
-		return c.showPage(ctx, operand, folder)
+		return c.showPage(ctx, operand, folder, source)
 	case c.Bool("open") || c.Bool("keep"):
 		return usagef("--sheet draws a file and shows no page").try("without --open and --keep")
 	case !strings.EqualFold(filepath.Ext(file), ".png"):

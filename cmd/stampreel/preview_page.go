@@ -3,6 +3,7 @@ package main
 import (
 	"context"
 	"fmt"
+	"os"
 	"os/exec"
 	"path/filepath"
 	"runtime"
@@ -20,8 +21,35 @@ type shownPage struct {
 	Clips   []string `json:"clips"`
 }
 
+// sourceOf is what the page is to hold a clip against; nil without --source.
+func (c *call) sourceOf(clip string, folder bool) (*viewer.Source, error) {
+	path := c.String("source")
+	switch {
+	case path == "":
+		for _, f := range qualityFlags() {
+			if name := f.Names()[0]; c.IsSet(name) {
+				return nil, usagef("--%s is about the source", name).try("%s", c.again("stampreel preview "+console.Name(clip)+" --source FILE"))
+			}
+		}
+		return nil, nil
+	case folder:
+		return nil, usagef("--source is that of one clip, %s is a folder", console.Name(clip)).try("one of its clips")
+	case c.Bool("terminal") || c.String("sheet") != "" || c.String("export") != "":
+		return nil, usagef("--source is for the page").try("without --terminal, --sheet and --export")
+	}
+	settings, err := pictureSettings(c)
+	if err != nil {
+		return nil, err
+	}
+	if _, err := os.Stat(path); err != nil {
+		return nil, err
+	}
+	return &viewer.Source{Name: console.Name(filepath.Base(path)), Path: path, Settings: settings}, nil
+}
+
 // showPage serves the page of a clip, or of those of a folder, until it is closed.
-func (c *call) showPage(ctx context.Context, operand string, folder bool) error {
+// A source is what one clip is held against.
+func (c *call) showPage(ctx context.Context, operand string, folder bool, source *viewer.Source) error {
 	paths := []string{operand}
 	if folder {
 		var err error
@@ -50,6 +78,11 @@ func (c *call) showPage(ctx context.Context, operand string, folder bool) error 
 	server, err := viewer.New(clips, player, flashing)
 	if err != nil {
 		return err
+	}
+	if source != nil {
+		if err := server.Compare(*source); err != nil {
+			return err
+		}
 	}
 	c.console.Result("%s", server.Address())
 	if err := c.console.JSON(shownPage{server.Address(), paths}); err != nil {

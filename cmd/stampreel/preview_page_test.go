@@ -130,11 +130,14 @@ func (p *page) beat(n int) {
 	p.until(fmt.Sprintf("document.querySelector('#picture').dataset.beat === '%d'", n))
 }
 
-// canvas is what stands on it.
-func (p *page) canvas() *image.NRGBA {
+// canvas is what stands on that of the panel.
+func (p *page) canvas() *image.NRGBA { p.t.Helper(); return p.pixels("#picture") }
+
+// pixels are those of a canvas.
+func (p *page) pixels(canvas string) *image.NRGBA {
 	p.t.Helper()
 	text := value[string](p, `(() => {
-		const c = document.querySelector("#picture"), d = c.getContext("2d").getImageData(0, 0, c.width, c.height).data
+		const c = document.querySelector("`+canvas+`"), d = c.getContext("2d").getImageData(0, 0, c.width, c.height).data
 		let s = ""
 		for (let i = 0; i < d.length; i += 4096) s += String.fromCharCode(...d.subarray(i, i + 4096))
 		return c.width + " " + btoa(s)

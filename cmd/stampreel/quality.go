@@ -2,7 +2,6 @@ package main
 
 import (
 	"context"
-	"errors"
 	"fmt"
 	"math"
 
@@ -11,7 +10,6 @@ import (
 	"example.org/stampreel/cmd/stampreel/internal/console"
 	"example.org/stampreel/cmd/stampreel/internal/fill"
 	"example.org/stampreel/container"
-	"example.org/stampreel/transcode/picture"
 	"example.org/stampreel/transcode/quality"
 )
 
@@ -36,51 +34,21 @@ type qualityFacts struct {
 	At    float64 `json:"worst_at_s"` // of the least SSIM
 }
 
-var errEnough = errors.New("enough")
-
 // qualityOf holds what a clip's panel shows against the pictures of its source, scaled but
 // not yet cut to the panel's levels. The source is packed in thought with the clip's rate,
 // size and format and the settings given.
 func qualityOf(ctx context.Context, r *container.Reader, src string, s fill.Settings) (*qualityFacts, error) {
 	h := r.Header()
-	up := uprightSize(&h)
-	meter := quality.NewMeter(up.Width, up.Height)
-	n := 3 * up.Width * up.Height
-	ideal, shown := make([]float64, n), make([]float64, n)
-	panel := container.NewPanel(&h)
-	var b container.Beat
 	q := &qualityFacts{Least: 1}
 	var wrong, similar, worst float64
-	beat := int64(h.FirstBeat)
-	end := beat + int64(h.Beats)
-	err := s.Ideals(ctx, src, &h, func(first, beats int64, l *picture.Linear) error {
-		if first >= end {
-			return errEnough
-		}
-		if first+beats <= beat {
-			return nil
-		}
-		l.Codes(ideal)
-		for ; beat < min(first+beats, end); beat++ {
-			if err := r.Show(uint32(beat), panel, &b); err != nil {
-				return err
-			}
-			img, err := fill.Picture(&h, panel.Pixels)
-			if err != nil {
-				return err
-			}
-			for i, at := 0, 0; i < n; i, at = i+3, at+4 {
-				shown[i], shown[i+1], shown[i+2] = float64(img.Pix[at]), float64(img.Pix[at+1]), float64(img.Pix[at+2])
-			}
-			score := meter.Compare(ideal, shown)
-			wrong, similar, worst = wrong+score.MSE, similar+score.SSIM, max(worst, score.MSE)
-			if q.Beats++; score.SSIM < q.Least {
-				q.Least, q.At = score.SSIM, container.BeatTime(h.Rate(), uint32(beat)).Seconds()
-			}
+	err := s.Compare(ctx, src, r, false, func(beat uint32, score quality.Score) error {
+		wrong, similar, worst = wrong+score.MSE, similar+score.SSIM, max(worst, score.MSE)
+		if q.Beats++; score.SSIM < q.Least {
+			q.Least, q.At = score.SSIM, container.BeatTime(h.Rate(), beat).Seconds()
 		}
 		return nil
 	})
-	if err != nil && !errors.Is(err, errEnough) {
+	if err != nil {
 		return nil, err
 	}
 	if q.Beats == 0 {

@@ -24,3 +24,10 @@ func Picture(h *container.Header, frame []byte) (*image.NRGBA, error) {
 	}
 	return img, nil
 }
+
+// Codes writes red, green and blue of each pixel, 0 to 255, as package quality takes them.
+func Codes(dst []float64, img *image.NRGBA) {
+	for i, at := 0, 0; i < len(dst); i, at = i+3, at+4 {
+		dst[i], dst[i+1], dst[i+2] = float64(img.Pix[at]), float64(img.Pix[at+1]), float64(img.Pix[at+2])
+	}
+}

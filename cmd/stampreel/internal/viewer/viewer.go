@@ -11,6 +11,9 @@
 //	GET  clips/N/sound?from=B&count=C  the samples that play with some beats
 //	GET  clips/N/wirings?…             how the card may be wired, each judged
 //	GET  clips/N/verdict?…             one wiring judged, and what comes late
+//	GET  clips/N/before/pixels?…       what the clip's source has in their place
+//	GET  clips/N/before/scores?from=B  how near beats come to it, as far as is known
+//	GET  clips/N/before/tried?from=B…  a beat with another dither and tone
 //	GET  open                          stays open as long as the page is
 //
 // Pictures are decoded by [container.Reader.Show], as unpack and verify do, so
@@ -63,6 +66,7 @@ type Server struct {
 	host   string // address and port, as a browser names it
 	listen net.Listener
 	http   *http.Server
+	before *before // nil where no source was given
 
 	mu     sync.Mutex
 	opened []*opened // the one used last at the end
@@ -98,6 +102,10 @@ func (s *Server) Serve(ctx context.Context, keep bool) error {
 	defer stop()
 	// An answer that is under way ends with its context, that of a page above all.
 	s.http.BaseContext = func(net.Listener) context.Context { return ctx }
+	if s.before != nil {
+		s.before.ctx = ctx
+		defer s.before.close()
+	}
 	ended := make(chan error, 1)
 	go func() { ended <- s.http.Serve(s.listen) }()
 	var closed <-chan struct{}
@@ -164,10 +172,14 @@ func (s *Server) routes() http.Handler {
 			}
 		})
 	}
-	// A verdict takes a while for a long clip, and pictures must not wait for it.
+	// A verdict takes a while for a long clip, and pictures must not wait for it; nor for
+	// those of a source.
 	for pattern, answer := range map[string]func(http.ResponseWriter, *http.Request, *opened) error{
-		"GET /clips/{clip}/wirings": s.serveWirings,
-		"GET /clips/{clip}/verdict": s.serveVerdict,
+		"GET /clips/{clip}/wirings":       s.serveWirings,
+		"GET /clips/{clip}/verdict":       s.serveVerdict,
+		"GET /clips/{clip}/before/pixels": s.held(s.serveBefore),
+		"GET /clips/{clip}/before/scores": s.held(s.serveScores),
+		"GET /clips/{clip}/before/tried":  s.held(s.serveTried),
 	} {
 		mux.HandleFunc(pattern, func(w http.ResponseWriter, r *http.Request) {
 			o, err := s.open(r.PathValue("clip"))
@@ -236,7 +248,9 @@ func (s *Server) serveClips(w http.ResponseWriter, r *http.Request) {
 	list := struct {
 		Player playerFacts `json:"player"`
 		Clips  []listed    `json:"clips"`
-	}{playerFactsOf(s.player), []listed{}}
+		// What the clip is held against; null without a source.
+		Before *beforeFacts `json:"before"`
+	}{playerFactsOf(s.player), []listed{}, s.before.facts()}
 	for i := range s.clips {
 		if r.Context().Err() != nil {
 			return

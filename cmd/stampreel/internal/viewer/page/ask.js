@@ -10,9 +10,9 @@ export async function json(path, signal) {
 }
 
 // records asks for some beats: [{kind, body}], kind "p" for what was asked for,
-// "s" where the picture before stays, "d" where the beat is damaged.
-export async function records(path, from, count, signal) {
-	const answer = await fetch(`${path}?from=${from}&count=${count}`, {signal})
+// "s" where the picture before stays, "d" where the beat is damaged, "f" for facts.
+export async function records(path, from, count, signal, more = "") {
+	const answer = await fetch(`${path}?from=${from}&count=${count}${more}`, {signal})
 	if (!answer.ok) throw new Error((await answer.json()).error)
 	const bytes = await answer.arrayBuffer(), view = new DataView(bytes)
 	const list = []

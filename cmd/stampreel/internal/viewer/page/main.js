@@ -1,5 +1,6 @@
 // The page: which clip, where in it, how it plays.
 import {json} from "./ask.js"
+import {Before} from "./before.js"
 import {Feed} from "./feed.js"
 import {Sound} from "./sound.js"
 import {Timeline} from "./timeline.js"
@@ -27,6 +28,7 @@ let ahead = null // bytes read ahead at each beat, with it
 let flashes = new Map() // beats where flashing begins that may harm people
 let damaged = new Map() // beat -> why
 let volume = 40
+let before = null // where a source was given
 
 const wiring = new Wiring(verdict => {
 	late = new Map(verdict?.late.map(l => [l.beat, l.s]))
@@ -71,7 +73,7 @@ async function choose(n) {
 	length = facts.rate_den / facts.rate_num
 	pen.canvas.width = facts.width
 	pen.canvas.height = facts.height
-	$("panel").classList.toggle("round", player.shape === "round")
+	for (const panel of document.querySelectorAll(".panel")) panel.classList.toggle("round", player.shape === "round")
 	$("position").max = facts.beats - 1
 	$("loop").checked = facts.loops
 	$("volume").disabled = !facts.channels
@@ -84,6 +86,7 @@ async function choose(n) {
 	timeline.flashes = flashes = new Map(facts.flashes_from_s.map(s => [Math.min(facts.beats - 1, Math.floor(s / length)), s]))
 	const path = `clips/${n}`, {signal} = loading
 	feed = new Feed(path, facts, arrived)
+	before?.load(path, facts, signal)
 	seek(0)
 	try {
 		const all = await json(path, signal)
@@ -156,6 +159,7 @@ function look() {
 	}
 	if (entry) {
 		pen.canvas.dataset.beat = wanted
+		before?.show(wanted, entry.image)
 		trouble(entry.trouble ? `Beat ${facts.first_beat + wanted} cannot be shown: ${entry.trouble}` : null)
 	}
 	timeline.point(wanted)
@@ -186,6 +190,7 @@ function tell() {
 	if (late.has(b)) parts.push(`picture ${trimmed(1000 * late.get(b), 1)} ms late`)
 	if (gaps.has(b)) parts.push(`sound ${trimmed(1000 * gaps.get(b), 1)} ms late`)
 	if (flashes.has(b)) parts.push("flashing begins")
+	if (before?.tell(b)) parts.push(before.tell(b))
 	if (damaged.has(b)) parts.push("damaged")
 	$("beat").textContent = parts.join(" · ")
 	$("position").setAttribute("aria-valuetext", `${parts[0]}, ${parts[1]}`)
@@ -258,18 +263,23 @@ let zoomed = false // by hand
 function zooms() {
 	zoomed = false
 	const most = Math.max(1, Math.min(16, Math.floor(2048 / Math.max(facts.width, facts.height))))
-	const room = ($("desk").clientWidth - 48) * devicePixelRatio
-	const fits = Math.max(1, Math.min(most, Math.floor(Math.min(room / facts.width, 560 * devicePixelRatio / facts.height))))
+	// Two pictures stand side by side, or where there is no room for that one above the other.
+	const room = ($("desk").clientWidth - 48) * devicePixelRatio, two = !$("other-side").hidden
+	const side = two && room / 2 >= facts.width ? room / 2 - 16 * devicePixelRatio : room
+	const fits = Math.max(1, Math.min(most, Math.floor(Math.min(side / facts.width, 560 * devicePixelRatio / facts.height))))
 	$("zoom").replaceChildren(...Array.from({length: most}, (_, i) => new Option(`${i + 1}×`, i + 1, false, i + 1 === fits)))
 	zoom()
 }
 
 function zoom() {
 	const z = Number($("zoom").value) / devicePixelRatio
-	pen.canvas.style.width = `${facts.width * z}px`
-	pen.canvas.style.height = `${facts.height * z}px`
-	$("panel").style.setProperty("--cell", `${z}px`)
-	$("grid").hidden = !$("lines").checked || z < 3
+	for (const panel of document.querySelectorAll(".panel")) {
+		const canvas = panel.querySelector("canvas")
+		canvas.style.width = `${facts.width * z}px`
+		canvas.style.height = `${facts.height * z}px`
+		panel.style.setProperty("--cell", `${z}px`)
+		panel.querySelector(".grid").hidden = !$("lines").checked || z < 3
+	}
 }
 
 function zoomBy(step) {
@@ -355,6 +365,8 @@ const keys = {
 	p: () => $("previous-clip").click(),
 	n: () => $("next-clip").click(),
 	w: () => wiring.focus(),
+	b: () => before?.next(),
+	v: () => before?.toWorst(),
 }
 document.addEventListener("keydown", e => {
 	if (e.ctrlKey || e.altKey || e.metaKey || e.defaultPrevented) return
@@ -386,6 +398,10 @@ try {
 	player = list.player
 	$("clip").replaceChildren(...clips.map((c, i) => new Option(c.facts ? c.name : `${c.name} (cannot be read)`, i)))
 	wiring.player = player
+	if (list.before) {
+		before = new Before(list.before, seek, resized => { resized && !zoomed ? zooms() : resized ? zoom() : tell() })
+		$("before-keys").hidden = false
+	}
 	await choose(0)
 } catch (e) {
 	trouble(e.message)
