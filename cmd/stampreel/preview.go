@@ -40,7 +40,7 @@ func previewCommand() *command {
 			&cli.BoolFlag{Name: "keep", Usage: "go on when the page is closed, until Ctrl-C"},
 			&cli.StringFlag{Name: "sheet", Usage: "draw a contact sheet as a PNG picture, `FILE`"},
 			&cli.BoolFlag{Name: "terminal", Usage: "play the pictures of a clip in the terminal"},
-			&cli.StringFlag{Name: "export", Usage: "write a clip as `FILE`.gif, .apng or .y4m, or its sound as .wav"},
+			&cli.StringFlag{Name: "export", Usage: "write a clip as `FILE`.gif, .apng, .y4m or .avi, its sound as .wav, or PNG pictures into FOLDER/"},
 			&cli.IntFlag{Name: "frames", Usage: "how many frames of each clip on the sheet", DefaultText: "12 of a clip, 6 of each clip of a folder"},
 			&cli.StringFlag{Name: "source", Usage: "hold the clip on the page against the pictures of `FILE`"},
 		}, qualityFlags()...),

@@ -5,7 +5,7 @@ import (
 	"context"
 	"fmt"
 	"image"
-	"io"
+	"os"
 	"path/filepath"
 	"strings"
 
@@ -29,6 +29,9 @@ const soundExtension = ".wav"
 
 // exportClip writes what a clip shows, or sounds, as another file.
 func (c *call) exportClip(ctx context.Context, clip, file string) error {
+	if last := len(file) - 1; os.IsPathSeparator(file[last]) {
+		return c.exportFolder(ctx, clip, file[:last])
+	}
 	kind, extensions := export.Kind{}, []string{soundExtension}
 	for _, k := range export.Kinds() {
 		if strings.EqualFold(filepath.Ext(file), k.Extension) {
@@ -38,7 +41,7 @@ func (c *call) exportClip(ctx context.Context, clip, file string) error {
 	}
 	sound := strings.EqualFold(filepath.Ext(file), soundExtension)
 	if kind.New == nil && !sound {
-		return usagef("--export: %s ends in none of %s", file, orList(extensions)).try("--export %s.gif", strings.TrimSuffix(file, filepath.Ext(file)))
+		return usagef("--export: %s ends in none of %s", file, orList(extensions)).try("--export %s.gif", strings.TrimSuffix(file, filepath.Ext(file))).try("--export %s%c for a folder of PNG pictures", file, filepath.Separator)
 	}
 	r, f, err := openClip(clip)
 	if err != nil {
@@ -70,7 +73,17 @@ func (c *call) exportClip(ctx context.Context, clip, file string) error {
 	return c.console.JSON(done)
 }
 
-// exportFilm writes the pictures.
+// exportFolder writes the pictures of a clip as PNG files, and its sound beside them.
+func (c *call) exportFolder(ctx context.Context, clip, folder string) error {
+	result, err := c.unpack(ctx, clip, folder)
+	if err != nil {
+		return err
+	}
+	c.console.Result("%s: %s", console.Name(folder), console.Count(result.Frames, "PNG picture", "PNG pictures"))
+	return c.console.JSON(exported{Export: folder, Clip: clip, Beats: result.Frames, Pictures: int(result.Frames)})
+}
+
+// exportFilm writes the pictures, and the sound where the kind of film has any.
 func exportFilm(ctx context.Context, r *container.Reader, kind export.Kind, file string, done *exported, progress func(int64)) error {
 	h := r.Header()
 	runs, err := runsOf(ctx, r, kind.Each)
@@ -79,41 +92,85 @@ func exportFilm(ctx context.Context, r *container.Reader, kind export.Kind, file
 	}
 	done.Pictures = len(runs)
 	upright := uprightSize(&h)
-	return cardfs.Write(file, func(to io.Writer) error {
-		w := bufio.NewWriterSize(to, 1<<20)
-		film, err := kind.New(w, export.Film{Width: upright.Width, Height: upright.Height, Rate: h.Rate(), Loops: h.Loop(), Pictures: len(runs)})
+	f, err := cardfs.Create(file)
+	if err != nil {
+		return err
+	}
+	defer f.Abort()
+	w := &ordered{f, bufio.NewWriterSize(f, 1<<20)}
+	about := export.Film{Width: upright.Width, Height: upright.Height, Rate: h.Rate(), Loops: h.Loop(), Pictures: len(runs)}
+	var film export.Writer
+	sound := samplesOf(&h, func(pcm []byte) error { return film.(export.Listener).Sound(pcm) })
+	if h.SoundCoding != container.NoSound {
+		about.Sound = sound.pcm
+	}
+	if film, err = kind.New(w, about); err != nil {
+		return err
+	}
+	_, heard := film.(export.Listener)
+	if heard = heard && about.Sound.Rate > 0; heard {
+		lead, err := r.LeadIn()
 		if err != nil {
 			return err
 		}
-		panel, beat := container.NewPanel(&h), container.Beat{}
-		var img *image.NRGBA
-		number := h.FirstBeat
-		for _, beats := range runs {
-			if err := ctx.Err(); err != nil {
-				return err
-			}
-			if err := r.Show(number, panel, &beat); err != nil {
-				return err
-			}
-			if img == nil || beat.FrameCoding != container.Repeat {
-				if img, err = fill.Picture(&h, panel.Pixels); err != nil {
-					return err
-				}
-			}
-			if err := film.Add(img, int64(beats)); err != nil {
-				return err
-			}
-			number += beats
-			progress(int64(beats))
-		}
-		if err := film.Close(); err != nil {
+		if err := sound.leadIn(&h, lead); err != nil {
 			return err
 		}
-		if g, ok := film.(*export.GIF); ok {
-			done.Reduced = g.Reduced
+	}
+	panel, beat := container.NewPanel(&h), container.Beat{}
+	var img *image.NRGBA
+	number := h.FirstBeat
+	for _, beats := range runs {
+		if err := ctx.Err(); err != nil {
+			return err
 		}
-		return w.Flush()
-	})
+		if err := r.Show(number, panel, &beat); err != nil {
+			return err
+		}
+		if img == nil || beat.FrameCoding != container.Repeat {
+			if img, err = fill.Picture(&h, panel.Pixels); err != nil {
+				return err
+			}
+		}
+		if err := film.Add(img, int64(beats)); err != nil {
+			return err
+		}
+		if heard { // a run is one beat then
+			if err := sound.beat(&h, beat.Sound, h.StoredSamples(number)); err != nil {
+				return err
+			}
+		}
+		number += beats
+		progress(int64(beats))
+	}
+	if heard {
+		if err := sound.end(); err != nil {
+			return err
+		}
+	}
+	if err := film.Close(); err != nil {
+		return err
+	}
+	if g, ok := film.(*export.GIF); ok {
+		done.Reduced = g.Reduced
+	}
+	if err := w.Flush(); err != nil {
+		return err
+	}
+	return f.Commit()
+}
+
+// ordered is a file whose writes are gathered, and all done before it goes elsewhere.
+type ordered struct {
+	f *cardfs.File
+	*bufio.Writer
+}
+
+func (o *ordered) Seek(offset int64, whence int) (int64, error) {
+	if err := o.Flush(); err != nil {
+		return 0, err
+	}
+	return o.f.Seek(offset, whence)
 }
 
 // runsOf is for how many beats each picture stays, or 1 for each beat.
@@ -141,7 +198,7 @@ func runsOf(ctx context.Context, r *container.Reader, each bool) (runs []uint32,
 func exportSound(ctx context.Context, r *container.Reader, clip, file string, progress func(int64)) error {
 	h := r.Header()
 	if h.SoundCoding == container.NoSound {
-		return &triedError{clip + " has no sound", "--export with .gif, .apng or .y4m for its pictures"}
+		return &triedError{clip + " has no sound", "--export with .gif, .apng, .y4m or .avi for its pictures"}
 	}
 	f, err := cardfs.Create(file)
 	if err != nil {

@@ -18,6 +18,7 @@ import (
 	"github.com/urfave/cli/v2"
 
 	"example.org/stampreel/cmd/stampreel/internal/console"
+	"example.org/stampreel/cmd/stampreel/internal/export"
 	"example.org/stampreel/cmd/stampreel/internal/fill"
 	"example.org/stampreel/container"
 	"example.org/stampreel/container/sample"
@@ -61,37 +62,47 @@ type unpacked struct {
 	Sound      string  `json:"sound,omitempty"` // name of the file; none without sound
 	SampleRate int     `json:"sample_rate_hz"`  // of the file; 0 without sound
 	Samples    int64   `json:"samples"`         // of one channel
+
+	rate container.Ratio
 }
 
 func runUnpack(ctx context.Context, c *call) error {
-	clip, folder := c.operand(0), c.String("output")
-	r, f, err := openClip(clip)
+	folder := c.String("output")
+	result, err := c.unpack(ctx, c.operand(0), folder)
 	if err != nil {
 		return err
+	}
+	text := fmt.Sprintf("%s: %s of %v, %s a second", console.Name(folder), console.Count(result.Frames, "picture", "pictures"), result.Upright, ratio(result.rate))
+	if result.Sound != "" {
+		text += fmt.Sprintf(", %s of %d Hz", result.Sound, result.SampleRate)
+	}
+	c.console.Result("%s", text)
+	return c.console.JSON(result)
+}
+
+// unpack writes the pictures and the sound of a clip into a new folder.
+func (c *call) unpack(ctx context.Context, clip, folder string) (*unpacked, error) {
+	r, f, err := openClip(clip)
+	if err != nil {
+		return nil, err
 	}
 	defer f.Close()
 	h := r.Header()
 	progress := c.console.Progress(console.Job{What: "unpacking " + clip, Unit: "pictures"})
 	defer progress.Stop()
 	progress.Expect(int64(h.Beats))
-
-	result := unpacked{Clip: clip, Folder: folder, Rate: h.Rate().Float(), Upright: uprightSize(&h)}
+	result := &unpacked{Clip: clip, Folder: folder, Rate: h.Rate().Float(), Upright: uprightSize(&h), rate: h.Rate()}
 	err = newFolder(folder, func(dir string) error {
-		return unpackInto(ctx, r, dir, progress.Add, &result)
+		return unpackInto(ctx, r, dir, progress.Add, result)
 	})
 	progress.Stop()
 	if err != nil {
-		return named(clip, err)
+		return nil, named(clip, err)
 	}
 	if result.Sound != "" && h.SampleRateDen != 1 {
 		c.console.Note("the clip's sample rate is %s Hz, that of %s %d Hz", ratio(h.SampleRate()), result.Sound, result.SampleRate)
 	}
-	text := fmt.Sprintf("%s: %s of %v, %s a second", console.Name(folder), console.Count(result.Frames, "picture", "pictures"), result.Upright, ratio(h.Rate()))
-	if result.Sound != "" {
-		text += fmt.Sprintf(", %s of %d Hz", result.Sound, result.SampleRate)
-	}
-	c.console.Result("%s", text)
-	return c.console.JSON(result)
+	return result, nil
 }
 
 // named puts the clip's name before errors of the clip, which do not know it.
@@ -192,7 +203,7 @@ func unpackInto(ctx context.Context, r *container.Reader, dir string, done func(
 		if err := sound.leadIn(&h, lead); err != nil {
 			return err
 		}
-		result.Sound, result.SampleRate, result.Samples = unpackedSound, sound.encoder.SampleRate, sound.samples
+		result.Sound, result.SampleRate, result.Samples = unpackedSound, sound.pcm.Rate, sound.each
 	}
 	encoder := png.Encoder{CompressionLevel: png.BestSpeed, BufferPool: &onePNGBuffer{}}
 	var b container.Beat
@@ -241,56 +252,50 @@ type onePNGBuffer struct{ b *png.EncoderBuffer }
 func (p *onePNGBuffer) Get() *png.EncoderBuffer  { return p.b }
 func (p *onePNGBuffer) Put(b *png.EncoderBuffer) { p.b = b }
 
-// soundFile writes the sound of a file's beats as WAV. It takes the lead-in and
-// then what each beat stores, which is the order of playing, and leaves out
+// samples are the samples of a file's beats as bytes of PCM. They take the lead-in and
+// then what each beat stores, which is the order of playing, and leave out
 // what is stored behind the sound of the last beat: that is the start of a loop
 // or of the next part.
-type soundFile struct {
-	file    io.WriteSeeker
-	encoder *wav.Encoder
-	buffer  audio.IntBuffer
-	samples int64 // of one channel, in all
-	left    int64 // bytes still to come
-	odd     bool  // whether all bytes together are an odd number
+type samples struct {
+	pcm  export.PCM
+	each int64 // samples of one channel, in all
+	left int64 // bytes still to come
+	give func(pcm []byte) error
 }
 
-// newSoundFile begins a WAV in an empty file, which is the caller's to close.
-func newSoundFile(f io.WriteSeeker, h *container.Header) *soundFile {
-	const pcm = 1
-	rate, bits, channels := int(math.Round(h.SampleRate().Float())), 8*h.SoundCoding.SampleBytes(), int(h.Channels)
+// samplesOf gives the samples of a clip to a function, some at a time.
+func samplesOf(h *container.Header, give func(pcm []byte) error) samples {
+	bits := 8 * h.SoundCoding.SampleBytes()
 	if h.SoundCoding == container.IMAADPCM {
 		bits = 16
 	}
+	s := samples{pcm: export.PCM{Rate: int(math.Round(h.SampleRate().Float())), Channels: int(h.Channels), Bits: bits}, give: give}
 	t := h.Timing()
-	s := &soundFile{
-		file:    f,
-		encoder: wav.NewEncoder(f, rate, bits, channels, pcm),
-		buffer:  audio.IntBuffer{Format: &audio.Format{NumChannels: channels, SampleRate: rate}, SourceBitDepth: bits},
-		samples: int64(t.FirstSample(h.FirstBeat+h.Beats) - t.FirstSample(h.FirstBeat)),
-	}
-	s.left = s.samples * int64(channels*bits/8)
-	s.odd = s.left%2 == 1
+	s.each = int64(t.FirstSample(h.FirstBeat+h.Beats) - t.FirstSample(h.FirstBeat))
+	s.left = s.each * int64(s.pcm.Channels*bits/8)
 	return s
 }
 
 // beat takes the sound of one beat as stored.
-func (s *soundFile) beat(h *container.Header, sound []byte, samples int) error {
-	if h.SoundCoding != container.IMAADPCM {
-		return s.write(sound)
+func (s *samples) beat(h *container.Header, sound []byte, count int) error {
+	if h.SoundCoding == container.IMAADPCM {
+		wave := make([]int16, count*int(h.Channels))
+		if err := sample.DecodeADPCM(wave, sound, count, int(h.Channels)); err != nil {
+			return err
+		}
+		sound = sample.AppendS16(nil, wave)
 	}
-	wave := make([]int16, samples*int(h.Channels))
-	if err := sample.DecodeADPCM(wave, sound, samples, int(h.Channels)); err != nil {
-		return err
-	}
-	return s.write(sample.AppendS16(nil, wave))
+	sound = sound[:min(int64(len(sound)), s.left)]
+	s.left -= int64(len(sound))
+	return s.give(sound)
 }
 
 // leadIn takes the sound of the lead-in.
-func (s *soundFile) leadIn(h *container.Header, sound []byte) error {
+func (s *samples) leadIn(h *container.Header, sound []byte) error {
 	for k := range int(h.SoundLead) {
-		samples := h.LeadSamples(k)
-		n := h.CodedBytes(samples)
-		if err := s.beat(h, sound[:n], samples); err != nil {
+		count := h.LeadSamples(k)
+		n := h.CodedBytes(count)
+		if err := s.beat(h, sound[:n], count); err != nil {
 			return err
 		}
 		sound = sound[n:]
@@ -298,10 +303,37 @@ func (s *soundFile) leadIn(h *container.Header, sound []byte) error {
 	return nil
 }
 
+// end says whether all came.
+func (s *samples) end() error {
+	if s.left > 0 {
+		return fmt.Errorf("the sound ends %d bytes early", s.left)
+	}
+	return nil
+}
+
+// soundFile writes samples as WAV.
+type soundFile struct {
+	samples
+	file    io.WriteSeeker
+	encoder *wav.Encoder
+	buffer  audio.IntBuffer
+	odd     bool // whether all bytes together are an odd number
+}
+
+// newSoundFile begins a WAV in an empty file, which is the caller's to close.
+func newSoundFile(f io.WriteSeeker, h *container.Header) *soundFile {
+	const pcm = 1
+	s := &soundFile{file: f}
+	s.samples = samplesOf(h, s.write)
+	p := s.pcm
+	s.encoder = wav.NewEncoder(f, p.Rate, p.Bits, p.Channels, pcm)
+	s.buffer = audio.IntBuffer{Format: &audio.Format{NumChannels: p.Channels, SampleRate: p.Rate}, SourceBitDepth: p.Bits}
+	s.odd = s.left%2 == 1
+	return s
+}
+
 // write takes bytes of the DAC; the encoder takes integers, a piece at a time.
 func (s *soundFile) write(sound []byte) error {
-	sound = sound[:min(int64(len(sound)), s.left)]
-	s.left -= int64(len(sound))
 	const most = 1 << 16 // bytes of a piece, whole samples of all channels
 	for len(sound) > 0 {
 		piece := sound[:min(len(sound), most)]
@@ -325,8 +357,8 @@ func (s *soundFile) write(sound []byte) error {
 }
 
 func (s *soundFile) close() error {
-	if s.left > 0 {
-		return fmt.Errorf("the sound ends %d bytes early", s.left)
+	if err := s.end(); err != nil {
+		return err
 	}
 	if s.odd { // a chunk of a RIFF file is padded to whole words, which the encoder does not do
 		if _, err := s.file.Write([]byte{0}); err != nil {

@@ -1,8 +1,9 @@
 // Package export writes pictures one after another as a film that other programs
-// open: GIF, APNG, YUV4MPEG2. Each writer holds one picture at a time.
+// open: GIF, APNG, YUV4MPEG2, and with its sound AVI with Motion JPEG. Each writer
+// holds one picture at a time, and AVI 4 bytes for each chunk.
 //
 // A picture is shown for a number of beats. GIF and APNG store it once with that
-// time; YUV4MPEG2, which has one rate and nothing else, stores it for each beat.
+// time; YUV4MPEG2 and AVI, which have one rate, store it for each beat.
 package export
 
 import (
@@ -18,6 +19,7 @@ type Film struct {
 	Rate          container.Ratio // beats a second
 	Loops         bool
 	Pictures      int // that will be added
+	Sound         PCM // that may be added, where the kind has any
 }
 
 // A Writer takes the pictures of a film in order, all of the film's size and
@@ -28,6 +30,13 @@ type Writer interface {
 	Close() error
 }
 
+// A Listener is a Writer that takes sound too, in order, some of it at a time: of each
+// beat about as much as is heard with it, and what is heard first before the first picture.
+type Listener interface {
+	Writer
+	Sound(pcm []byte) error
+}
+
 // MostSeconds is how long a picture may be shown before it has to be added again.
 const MostSeconds = 60
 
@@ -36,12 +45,17 @@ type Kind struct {
 	Extension string
 	// Each says that a picture is added for each beat, also where it stays.
 	Each bool
-	New  func(w io.Writer, f Film) (Writer, error)
+	New  func(w io.WriteSeeker, f Film) (Writer, error)
 }
 
 // Kinds are the kinds of films.
 func Kinds() []Kind {
-	return []Kind{{".gif", false, NewGIF}, {".apng", false, NewAPNG}, {".y4m", true, NewY4M}}
+	return []Kind{{".gif", false, inOrder(NewGIF)}, {".apng", false, inOrder(NewAPNG)}, {".y4m", true, inOrder(NewY4M)}, {".avi", true, NewAVI}}
+}
+
+// inOrder is for writers that never go back.
+func inOrder(begin func(io.Writer, Film) (Writer, error)) func(io.WriteSeeker, Film) (Writer, error) {
+	return func(w io.WriteSeeker, f Film) (Writer, error) { return begin(w, f) }
 }
 
 // clock turns beats into whole units of time without drift: each end is rounded by
