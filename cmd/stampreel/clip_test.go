@@ -9,6 +9,7 @@ import (
 	"hash/crc32"
 	"image"
 	"image/png"
+	"math"
 	"os"
 	"path/filepath"
 	"slices"
@@ -276,6 +277,29 @@ func TestASheetShowsEveryPanelPixelAsASquare(t *testing.T) {
 						t.Fatalf("frame %d, screen pixel %d,%d is %v, want %v", i, x, y, got, want)
 					}
 				}
+			}
+		}
+		// Above them a bar for each beat, as high as its share of the largest.
+		strip := sec.strip(s.width)
+		if int(h.Beats) > strip.Dx() {
+			t.Fatalf("%d beats on %d pixels: the bars of this clip share columns", h.Beats, strip.Dx())
+		}
+		bytes, largest := make([]int64, h.Beats), int64(0)
+		for n := range bytes {
+			if err := r.ReadHeader(h.FirstBeat+uint32(n), &b); err != nil {
+				t.Fatal(err)
+			}
+			bytes[n] = int64(b.Sectors) * container.SectorBytes
+			largest = max(largest, bytes[n])
+		}
+		for n, size := range bytes {
+			x := strip.Min.X + n*strip.Dx()/len(bytes)
+			high := 0
+			for y := strip.Max.Y - 1; y >= strip.Min.Y && img.NRGBAAt(x, y) != sheetColour; y-- {
+				high++
+			}
+			if want := int(math.Ceil(float64(size) / float64(largest) * stripHeight)); high != want {
+				t.Fatalf("the bar of beat %d is %d pixels high, want %d", n, high, want)
 			}
 		}
 	})

@@ -29,6 +29,8 @@ const (
 	sheetTallest  = 360  // a frame is enlarged up to here
 	sheetWidth    = 1100 // wanted width of a clip's frames together
 	headingHeight = 46   // name and facts
+	stripHeight   = 28   // bytes of each beat
+	stripGap      = 14   // below it, with marks where frames are from
 	captionHeight = 20
 	sheetLimit    = 64 << 20 // pixels of the whole sheet
 )
@@ -40,6 +42,15 @@ var (
 	factsColour   = color.NRGBA{0xb8, 0xb8, 0xbc, 255}
 	captionColour = color.NRGBA{0x9a, 0x9a, 0xa0, 255}
 )
+
+// codingColours are those of the page on a dark ground.
+var codingColours = map[container.FrameCoding]color.NRGBA{
+	container.Repeat:   {0xa8, 0xaf, 0xb7, 255},
+	container.Raw:      {0x7f, 0x9c, 0xc0, 255},
+	container.Tiles:    {0x55, 0xb3, 0xa8, 255},
+	container.KeyTiles: {0xa5, 0xde, 0xd6, 255},
+	container.JPEG:     {0xbc, 0xc8, 0x6a, 255},
+}
 
 // sheet is a contact sheet laid out but not drawn.
 type sheet struct {
@@ -62,7 +73,12 @@ type section struct {
 func (s *section) cellAt(i int) image.Rectangle {
 	return image.Rect(0, 0, s.cell.Width, s.cell.Height).Add(image.Pt(
 		sheetMargin+i%s.columns*(s.cell.Width+sheetGap),
-		s.top+headingHeight+i/s.columns*(s.cell.Height+captionHeight+sheetGap)))
+		s.top+headingHeight+stripHeight+stripGap+i/s.columns*(s.cell.Height+captionHeight+sheetGap)))
+}
+
+// strip is where the bytes of the beats are drawn, in a sheet so wide.
+func (s *section) strip(width int) image.Rectangle {
+	return image.Rect(sheetMargin, s.top+headingHeight, width-sheetMargin, s.top+headingHeight+stripHeight)
 }
 
 // layOut places the clips: a row for each of a folder, a block for one alone.
@@ -93,7 +109,7 @@ func layOut(operand string, folder bool, clips []*previewed) (*sheet, error) {
 		}
 		rows := (len(clip.Beats) + sec.columns - 1) / sec.columns
 		widest = max(widest, sec.columns*(sec.cell.Width+sheetGap)-sheetGap, min(s.facts.width(sec.facts), sheetWidth))
-		y += headingHeight + rows*(sec.cell.Height+captionHeight+sheetGap)
+		y += headingHeight + stripHeight + stripGap + rows*(sec.cell.Height+captionHeight+sheetGap)
 		s.sections = append(s.sections, sec)
 	}
 	s.width, s.height = widest+2*sheetMargin, y-sheetGap+sheetMargin
@@ -144,6 +160,9 @@ func (s *sheet) drawFrames(ctx context.Context, img *image.NRGBA, sec section, d
 	if h.Beats != sec.clip.header.Beats || uprightSize(&h) != uprightSize(&sec.clip.header) {
 		return fmt.Errorf("%s changed while it was read", sec.clip.Path)
 	}
+	if err := s.drawStrip(ctx, img, sec, r); err != nil {
+		return err
+	}
 	var b container.Beat
 	panel := container.NewPanel(&h)
 	for i, number := range sec.clip.Beats {
@@ -164,6 +183,51 @@ func (s *sheet) drawFrames(ctx context.Context, img *image.NRGBA, sec section, d
 		caption := console.Duration(container.BeatTime(h.Rate(), number))
 		s.facts.write(img, cell.Min.X, cell.Max.Y+15, sec.cell.Width, captionColour, caption)
 		done(1)
+	}
+	return nil
+}
+
+// drawStrip draws the bytes of each beat as a bar in the colour of its coding, of those in a
+// column the largest one's, and marks where the frames below are from. A beat whose header
+// cannot be read has no bar.
+func (s *sheet) drawStrip(ctx context.Context, img *image.NRGBA, sec section, r *container.Reader) error {
+	h := r.Header()
+	at := sec.strip(s.width)
+	largest, biggest := int64(1), make([]struct {
+		bytes  int64
+		coding container.FrameCoding
+	}, min(int(h.Beats), at.Dx()))
+	column := func(n uint32) int { return int(int64(n) * int64(len(biggest)) / int64(h.Beats)) }
+	for n := range h.Beats {
+		if n%1024 == 0 && ctx.Err() != nil {
+			return ctx.Err()
+		}
+		var b container.Beat
+		if r.ReadHeader(h.FirstBeat+n, &b) != nil {
+			continue
+		}
+		if c, bytes := &biggest[column(n)], int64(b.Sectors)*container.SectorBytes; bytes > c.bytes {
+			c.bytes, c.coding = bytes, b.FrameCoding
+			largest = max(largest, bytes)
+		}
+	}
+	left := func(c int) int { return at.Min.X + c*at.Dx()/len(biggest) }
+	for i, c := range biggest {
+		bar := image.Rect(left(i), at.Max.Y-int((int64(at.Dy())*c.bytes+largest-1)/largest), left(i+1), at.Max.Y)
+		if bar.Dx() > 3 {
+			bar.Max.X--
+		}
+		draw.Draw(img, bar, image.NewUniform(codingColours[c.coding]), image.Point{}, draw.Src)
+	}
+	for _, number := range sec.clip.Beats {
+		c := column(number - h.FirstBeat)
+		x := (left(c) + left(c+1)) / 2
+		draw.Draw(img, image.Rect(x, at.Max.Y+2, x+2, at.Max.Y+6), image.NewUniform(nameColour), image.Point{}, draw.Src)
+	}
+	text := "largest beat " + console.Size(largest)
+	room := s.width - 2*sheetMargin
+	if width := s.facts.width(text); s.facts.width(sec.facts)+width+sheetGap <= room {
+		s.facts.write(img, at.Max.X-width, sec.top+34, width, captionColour, text)
 	}
 	return nil
 }
