@@ -150,7 +150,7 @@ func nearest(r *big.Rat, maxNum, maxDen int64) container.Ratio {
 // less when the sound held ahead would take more than the given bytes (0: no
 // limit).
 func leadBeats(rate container.Ratio, bytesPerSecond float64, mostBytes int64) int {
-	lead := int(LeadSeconds*rate.Float() + 0.5)
+	lead := int(float64(LeadSeconds*rate.Float()) + 0.5)
 	lead = min(max(lead, 1), container.MaxSoundLead)
 	for lead > 1 && mostBytes > 0 && float64(lead+1)/rate.Float()*bytesPerSecond > float64(mostBytes) {
 		lead--

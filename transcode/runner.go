@@ -188,7 +188,7 @@ func (r *runner) openSound(ctx context.Context, snd source.Sound) error {
 		return err
 	}
 	r.settings.SoundCoding = container.S16
-	perSecond := float64(f.RateNum) / float64(f.RateDen) * float64(f.FrameBytes())
+	perSecond := float64(float64(f.RateNum) / float64(f.RateDen) * float64(f.FrameBytes()))
 	switch {
 	case r.o.ADPCM:
 		r.settings.SoundCoding = container.IMAADPCM

@@ -1,6 +1,10 @@
 package loudness
 
-import "math"
+import (
+	"math"
+
+	"example.org/stampreel/transcode/portable"
+)
 
 // The analogue prototype of the K-weighting: a shelf of 4 dB for the head and a
 // high-pass for what the ear hears less. With the bilinear transform these give
@@ -17,25 +21,27 @@ type biquad struct{ b0, b1, b2, a1, a2 float64 }
 
 // kWeighting returns the two stages at a rate in Hz.
 func kWeighting(rate float64) [2]biquad {
-	k := math.Tan(math.Pi * corner(shelfHz, rate))
-	high := math.Pow(10, shelfDB/20)
-	middle := math.Pow(high, shelfMiddle)
-	a0 := 1 + k/shelfQ + k*k
+	k := portable.TanPi(corner(shelfHz, rate))
+	square := float64(k * k)
+	high := portable.FromDecibels(shelfDB)
+	middle := portable.Pow(high, shelfMiddle)
+	a0 := 1 + k/shelfQ + square
 	shelf := biquad{
-		b0: (high + middle*k/shelfQ + k*k) / a0, b1: 2 * (k*k - high) / a0, b2: (high - middle*k/shelfQ + k*k) / a0,
-		a1: 2 * (k*k - 1) / a0, a2: (1 - k/shelfQ + k*k) / a0,
+		b0: (high + middle*k/shelfQ + square) / a0, b1: 2 * (square - high) / a0, b2: (high - middle*k/shelfQ + square) / a0,
+		a1: 2 * (square - 1) / a0, a2: (1 - k/shelfQ + square) / a0,
 	}
 	// The standard's second stage has the numerator 1, -2, 1, which is 0.04 dB more
 	// than nothing far above its corner. Other rates get the same 0.04 dB, where the
 	// bare numerator would give them 0.3 dB at 8 kHz.
 	of := func(rate float64) (k, a0 float64) {
-		k = math.Tan(math.Pi * corner(passHz, rate))
-		return k, 1 + k/passQ + k*k
+		k = portable.TanPi(corner(passHz, rate))
+		return k, 1 + k/passQ + float64(k*k)
 	}
 	_, there := of(designRate)
 	k, a0 = of(rate)
 	g := there / a0
-	pass := biquad{b0: g, b1: -2 * g, b2: g, a1: 2 * (k*k - 1) / a0, a2: (1 - k/passQ + k*k) / a0}
+	square = float64(k * k)
+	pass := biquad{b0: g, b1: float64(-2 * g), b2: g, a1: 2 * (square - 1) / a0, a2: (1 - k/passQ + square) / a0}
 	return [2]biquad{shelf, pass}
 }
 
@@ -52,9 +58,9 @@ type weighter struct {
 func (w *weighter) next(x float64) float64 {
 	for i := range w.stages {
 		s, z := &w.stages[i], &w.state[i]
-		y := s.b0*x + z[0]
-		z[0] = s.b1*x - s.a1*y + z[1]
-		z[1] = s.b2*x - s.a2*y
+		y := float64(s.b0*x) + z[0]
+		z[0] = float64(s.b1*x) - float64(s.a1*y) + z[1]
+		z[1] = float64(s.b2*x) - float64(s.a2*y)
 		x = y
 	}
 	return x

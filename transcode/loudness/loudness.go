@@ -14,6 +14,8 @@ package loudness
 import (
 	"fmt"
 	"math"
+
+	"example.org/stampreel/transcode/portable"
 )
 
 // Gates and windows of BS.1770-4 and Tech 3342.
@@ -109,10 +111,10 @@ func NewMeter(rate float64, channels int) (*Meter, error) {
 	// At a low rate the filters would be bent (0.2 dB at 1 kHz and 8 kHz): there
 	// they see the samples between the samples too.
 	m.faster = 1
-	for m.faster < Oversampling && rate*float64(m.faster) < 40000 {
+	for m.faster < Oversampling && float64(rate*float64(m.faster)) < 40000 {
 		m.faster *= 2
 	}
-	stages := kWeighting(rate * float64(m.faster))
+	stages := kWeighting(float64(rate * float64(m.faster)))
 	for i := range m.filters {
 		m.filters[i].stages = stages
 	}
@@ -146,12 +148,12 @@ func (m *Meter) Add(samples []float32) {
 			case w == 0:
 			case m.faster == 1:
 				y := m.filters[ch].next(x)
-				m.sum += w * y * y
+				m.sum += float64(w * y * y)
 			default:
 				sum := 0.0
 				for k := 0; k < Oversampling; k += Oversampling / m.faster {
 					y := m.filters[ch].next(m.peaks[ch].wave[k])
-					sum += y * y
+					sum += float64(y * y)
 				}
 				m.sum += w * sum / float64(m.faster)
 			}
@@ -228,14 +230,14 @@ func (m *Meter) TruePeak() float64 {
 			most = max(most, p.Next(0))
 		}
 	}
-	return 20 * math.Log10(most)
+	return portable.Decibels(most)
 }
 
 func lufs(power float64) float64 {
 	if power <= 0 {
 		return math.Inf(-1)
 	}
-	return offset + 10*math.Log10(power)
+	return offset + float64(portable.Decibels(power)/2)
 }
 
 // A histogram holds powers by their loudness, from the absolute gate up.
@@ -297,5 +299,5 @@ func (h *histogram) spread(bin int) float64 {
 			}
 		}
 	}
-	return float64(at(loudest)-at(softest)) * Resolution
+	return float64(float64(at(loudest)-at(softest)) * Resolution)
 }

@@ -1,6 +1,10 @@
 package loudness
 
-import "math"
+import (
+	"math"
+
+	"example.org/stampreel/transcode/portable"
+)
 
 // Oversampling of the true peak. BS.1770 wants 4 times at 48 kHz, which can read
 // 0.69 dB too little just below the Nyquist frequency; 8 times reads at most
@@ -21,8 +25,8 @@ func interpolator() (rows [Oversampling][peakTaps]float64) {
 		for i := range peakTaps {
 			x := float64(i-peakTaps/2+1) - float64(p)/Oversampling
 			u := x / (peakTaps / 2)
-			w := bessel(peakBeta*math.Sqrt(max(1-u*u, 0))) / bessel(peakBeta)
-			rows[p][i] = sinc(x) * w
+			w := bessel(float64(peakBeta*math.Sqrt(max(1-float64(u*u), 0)))) / bessel(peakBeta)
+			rows[p][i] = float64(sinc(x) * w)
 			sum += rows[p][i]
 		}
 		for i := range rows[p] {
@@ -36,14 +40,14 @@ func sinc(x float64) float64 {
 	if x == 0 {
 		return 1
 	}
-	return math.Sin(math.Pi*x) / (math.Pi * x)
+	return portable.SinPi(x) / (math.Pi * x)
 }
 
 // bessel is the modified Bessel function of order 0.
 func bessel(x float64) float64 {
 	sum, term := 1.0, 1.0
 	for k := 1.0; term > 1e-18*sum; k++ {
-		term *= x / 2 / k * x / 2 / k
+		term = float64(term * (x / 2 / k * x / 2 / k))
 		sum += term
 	}
 	return sum

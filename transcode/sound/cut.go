@@ -3,6 +3,8 @@ package sound
 import (
 	"fmt"
 	"math"
+
+	"example.org/stampreel/transcode/portable"
 )
 
 // What a low cut may be, in Hz; and where its stages' state counts as nothing.
@@ -13,7 +15,7 @@ const (
 
 // butterworth holds the Q of the two stages of a Butterworth filter of fourth
 // order: 1/(2·cos(π/8)) and 1/(2·cos(3π/8)).
-var butterworth = [2]float64{1 / (2 * math.Cos(math.Pi/8)), 1 / (2 * math.Cos(3*math.Pi/8))}
+var butterworth = [2]float64{1 / (2 * portable.CosPi(1.0/8)), 1 / (2 * portable.CosPi(3.0/8))}
 
 // warmTurns over the corner in Hz is how many seconds a cut has to run until what came before
 // counts no more: e^(-2π·3·cos(3π/8)), less than a thousandth. It is not longer than mostWarm.
@@ -40,16 +42,17 @@ type cut struct {
 
 func newCut(hz, rate float64, channels int) (*cut, error) {
 	if !(hz >= MinLowCut && hz <= 0.45*rate) {
-		return nil, fmt.Errorf("sound: low cut at %g Hz, want %g to %g at a rate of %.0f Hz", hz, MinLowCut, 0.45*rate, rate)
+		return nil, fmt.Errorf("sound: low cut at %g Hz, want %g to %g at a rate of %.0f Hz", hz, MinLowCut, float64(0.45*rate), rate)
 	}
 	c := &cut{channels: channels, state: make([][2][2]float64, channels)}
 	c.warm = channels * int(math.Ceil(min(warmTurns/hz, mostWarm)*rate))
-	k := math.Tan(math.Pi * hz / rate)
+	k := portable.TanPi(hz / rate)
+	square := float64(k * k)
 	for i, q := range butterworth {
-		a0 := 1 + k/q + k*k
+		a0 := 1 + k/q + square
 		c.stages[i].b = 1 / a0
-		c.stages[i].a1 = 2 * (k*k - 1) / a0
-		c.stages[i].a2 = (1 - k/q + k*k) / a0
+		c.stages[i].a1 = 2 * (square - 1) / a0
+		c.stages[i].a2 = (1 - k/q + square) / a0
 	}
 	return c, nil
 }
@@ -116,7 +119,7 @@ type gain float32
 
 func (g gain) run(dst, src []float32) []float32 {
 	for _, v := range src {
-		dst = append(dst, v*float32(g))
+		dst = append(dst, float32(v*float32(g)))
 	}
 	return dst
 }

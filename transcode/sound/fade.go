@@ -1,6 +1,6 @@
 package sound
 
-import "math"
+import "example.org/stampreel/transcode/portable"
 
 // fadeSeconds is how long the ends of a faded sound take: a wave that begins or stops
 // away from zero is a click (common practice, no source).
@@ -15,7 +15,7 @@ type fade struct {
 func newFade(rate float64) *fade {
 	f := &fade{make([]float64, int(fadeSeconds*rate))}
 	for i := range f.gains {
-		f.gains[i] = 0.5 - float64(0.5*math.Cos(math.Pi*(float64(i)+0.5)/float64(len(f.gains))))
+		f.gains[i] = 0.5 - float64(0.5*portable.CosPi((float64(i)+0.5)/float64(len(f.gains))))
 	}
 	return f
 }

@@ -1,9 +1,8 @@
 package sound
 
 import (
-	"math"
-
 	"example.org/stampreel/transcode/loudness"
+	"example.org/stampreel/transcode/portable"
 )
 
 // The limiter.
@@ -45,8 +44,8 @@ type limiter struct {
 
 func newLimiter(rate float64, channels int) *limiter {
 	l := &limiter{
-		channels: channels, ceiling: math.Pow(10, (Ceiling-limitMargin)/20),
-		rise: 1 - math.Exp(-1/(releaseSeconds*rate)), peaks: make([]loudness.Peaks, channels),
+		channels: channels, ceiling: portable.FromDecibels(Ceiling - limitMargin),
+		rise: 1 - portable.Exp(-1/(releaseSeconds*rate)), peaks: make([]loudness.Peaks, channels),
 		ahead: max(int(limitSeconds*rate), 8), last: 1, until: 1, lowest: 1,
 	}
 	l.need, l.least = make([]float64, l.ahead), make([]float64, l.ahead)

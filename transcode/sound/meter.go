@@ -1,6 +1,10 @@
 package sound
 
-import "math"
+import (
+	"math"
+
+	"example.org/stampreel/transcode/portable"
+)
 
 // Level is how loud a piece of sound is, in decibels of full scale; that of
 // silence is negative infinity.
@@ -45,13 +49,11 @@ func (m *Meter) Measure(samples []int16) []Level {
 		m.peaks[i%channels] = max(m.peaks[i%channels], v, -v)
 	}
 	frames := float64(len(samples) / channels)
-	fall := FallBack * m.seconds * frames
+	fall := float64(FallBack * m.seconds * frames)
 	for ch := range m.levels {
 		l := &m.levels[ch]
-		l.Peak = max(decibels(float64(m.peaks[ch])/32767), l.Peak-fall)
-		l.RMS = max(decibels(math.Sqrt(2*m.squares[ch]/max(frames, 1))/32767), l.RMS-fall)
+		l.Peak = max(portable.Decibels(float64(m.peaks[ch])/32767), l.Peak-fall)
+		l.RMS = max(portable.Decibels(math.Sqrt(2*m.squares[ch]/max(frames, 1))/32767), l.RMS-fall)
 	}
 	return m.levels
 }
-
-func decibels(v float64) float64 { return 20 * math.Log10(v) }

@@ -52,7 +52,7 @@ func Gains(in, out int) ([][]float32, error) {
 				gains[o][i] = 1
 			}
 		case out == 1:
-			gains[0][i] = shared*layout[i][0] + shared*layout[i][1]
+			gains[0][i] = float32(shared*layout[i][0]) + float32(shared*layout[i][1])
 		default:
 			gains[0][i], gains[1][i] = layout[i][0], layout[i][1]
 		}

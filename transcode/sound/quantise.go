@@ -5,6 +5,8 @@ import (
 	"fmt"
 	"math"
 	"strings"
+
+	"example.org/stampreel/transcode/portable"
 )
 
 // Dither says how samples are rounded to the few levels of a DAC.
@@ -165,7 +167,7 @@ func (q *quantiser) triangular() float64 {
 	z = (z ^ z>>30) * 0xbf58476d1ce4e5b9
 	z = (z ^ z>>27) * 0x94d049bb133111eb
 	z ^= z >> 31
-	return float64(int64(z>>32)-int64(z&math.MaxUint32)) * (1.0 / (1 << 32))
+	return float64(int64(z>>32)-int64(z&math.MaxUint32)) / (1 << 32)
 }
 
 // shapeOrder is the count of past errors fed back. shapeFloor is the least
@@ -190,7 +192,7 @@ func shape(rate float64) []float64 {
 		x := (float64(s) + 0.5) / steps // of the Nyquist frequency
 		weight := sensitivity(x*rate/2) + shapeFloor
 		for k := range r {
-			r[k] += weight * math.Cos(math.Pi*x*float64(k))
+			r[k] += float64(weight * portable.CosPi(float64(x*float64(k))))
 		}
 	}
 	w := make([]float64, 0, shapeOrder)
@@ -198,15 +200,15 @@ func shape(rate float64) []float64 {
 	for n := range shapeOrder {
 		k := r[n+1]
 		for i, v := range w {
-			k -= v * r[n-i]
+			k -= float64(v * r[n-i])
 		}
 		k /= rest
 		old := append([]float64(nil), w...)
 		for i := range w {
-			w[i] -= k * old[n-1-i]
+			w[i] -= float64(k * old[n-1-i])
 		}
 		w = append(w, k)
-		rest *= 1 - k*k
+		rest = float64(rest * (1 - float64(k*k)))
 	}
 	return w
 }
@@ -217,6 +219,6 @@ func shape(rate float64) []float64 {
 // 3.64·f^-0.8 - 6.5·exp(-0.6·(f-3.3)²) + 0.001·f⁴, f in kHz, least about -5.
 func sensitivity(hz float64) float64 {
 	f := max(hz, 20) / 1000
-	threshold := 3.64*math.Pow(f, -0.8) - 6.5*math.Exp(-0.6*(f-3.3)*(f-3.3)) + 0.001*f*f*f*f
-	return math.Pow(10, -(threshold+5)/10)
+	threshold := float64(3.64*portable.Pow(f, -0.8)) - float64(6.5*portable.Exp(float64(-0.6*(f-3.3)*(f-3.3)))) + float64(0.001*f*f*f*f)
+	return portable.FromDecibels(float64(-2 * (threshold + 5)))
 }

@@ -4,6 +4,8 @@ import (
 	"fmt"
 	"math"
 	"math/bits"
+
+	"example.org/stampreel/transcode/portable"
 )
 
 // Limits on rates, in Hz, and on channels. They keep every table and every
@@ -162,7 +164,7 @@ func (r *Resampler) design(q Quality) {
 	f := filter{
 		half:   float64(r.taps) / 2,
 		cutoff: (1 + q.PassBand) / 2 / stretch,
-		window: newKaiser(0.1102 * (q.Rejection - 8.7)),
+		window: newKaiser(float64(0.1102 * (q.Rejection - 8.7))),
 	}
 
 	r.exact = r.up <= maxExactTable/int64(r.taps)
@@ -208,14 +210,14 @@ func (f *filter) at(t float64) float64 {
 	if x <= -1 || x >= 1 {
 		return 0
 	}
-	return f.cutoff * sinc(f.cutoff*t) * f.window.at(x)
+	return float64(f.cutoff * sinc(float64(f.cutoff*t)) * f.window.at(x))
 }
 
 func sinc(x float64) float64 {
 	if x == 0 {
 		return 1
 	}
-	return math.Sin(math.Pi*x) / (math.Pi * x)
+	return portable.SinPi(x) / (math.Pi * x)
 }
 
 // kaiser is the window I0(β·√(1-x²)) / I0(β) as a polynomial in 1-x²:
@@ -228,7 +230,7 @@ func newKaiser(beta float64) kaiser {
 	for n := 1; term > sum*1e-17; n++ {
 		k = append(k, term)
 		sum += term
-		term *= beta * beta / 4 / float64(n*n)
+		term = float64(term * (beta * beta / 4 / float64(n*n)))
 	}
 	for i := range k {
 		k[i] /= sum
@@ -237,9 +239,9 @@ func newKaiser(beta float64) kaiser {
 }
 
 func (k kaiser) at(x float64) float64 {
-	y, sum := 1-x*x, 0.0
+	y, sum := 1-float64(x*x), 0.0
 	for i := len(k) - 1; i >= 0; i-- {
-		sum = sum*y + k[i]
+		sum = float64(sum*y) + k[i]
 	}
 	return sum
 }

@@ -13,6 +13,8 @@ import (
 	"fmt"
 	"io"
 	"math"
+
+	"example.org/stampreel/transcode/portable"
 )
 
 // Format is what the DAC takes.
@@ -165,7 +167,7 @@ func NewStream(src Reader, inRate, inChannels int, f Format, o Options) (*Stream
 		s.stages = append(s.stages, cut)
 	}
 	if o.Gain != 0 {
-		s.stages = append(s.stages, gain(math.Pow(10, o.Gain/20)))
+		s.stages = append(s.stages, gain(portable.FromDecibels(o.Gain)))
 	}
 	if o.Limit {
 		s.limit = newLimiter(rate, f.Channels)
@@ -181,7 +183,7 @@ func NewStream(src Reader, inRate, inChannels int, f Format, o Options) (*Stream
 func (s *Stream) Stats() Stats {
 	s.stats.Clipped = s.quantiser.clipped
 	if s.limit != nil {
-		s.stats.Limited = max(-20*math.Log10(s.limit.lowest), 0)
+		s.stats.Limited = max(-portable.Decibels(s.limit.lowest), 0)
 	}
 	return s.stats
 }
