@@ -29,6 +29,9 @@ func commands() []*command {
 		patternsCommand(),
 		sourcesCommand(),
 		demoCommand(),
+		completionCommand(),
+		candidatesCommand(),
+		manualCommand(),
 	}
 }
 

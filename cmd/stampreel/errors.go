@@ -52,10 +52,16 @@ func (e *UsageError) try(format string, args ...any) *UsageError {
 }
 
 // badChoice is the UsageError of a flag whose value is none of those it takes.
-func badChoice(flag, value string, choices ...string) *UsageError {
-	e := usagef("--%s: %q is none of %s", flag, value, orList(choices))
-	for _, near := range nearest(value, choices) {
-		e.try("--%s %s", flag, near)
+func badChoice(flag, value string) *UsageError {
+	return badWord("--"+flag, value, choices(flag), "--"+flag)
+}
+
+// badWord is an error of a word that is none of those that may stand there; before is what
+// stands before it in a line to try.
+func badWord(what, value string, words []string, before string) *UsageError {
+	e := usagef("%s: %q is none of %s", what, value, orList(words))
+	for _, near := range nearest(value, words) {
+		e.try("%s %s", before, near)
 	}
 	return e
 }

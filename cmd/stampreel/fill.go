@@ -94,7 +94,7 @@ func runFill(ctx context.Context, c *call) error {
 	}
 	s.TrackOrFirst = true
 	if _, ok := fill.ReadBacks()[c.String("verify")]; !ok {
-		return badChoice("verify", c.String("verify"), "new", "all", "off")
+		return badChoice("verify", c.String("verify"))
 	}
 	if !isFolder(folder) {
 		if _, err := os.Stat(folder); err != nil {

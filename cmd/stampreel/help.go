@@ -1,9 +1,12 @@
 package main
 
 import (
+	"slices"
 	"strings"
 
 	"github.com/urfave/cli/v2"
+
+	"example.org/stampreel/cmd/stampreel/internal/console"
 )
 
 const (
@@ -12,6 +15,11 @@ const (
 	everywhere = "Everywhere"
 	labelWidth = 26 // columns before the text of a flag or an operand
 )
+
+// howToCall holds for all commands.
+const howToCall = "Results go to standard output, all else to standard error. " +
+	"Flags may stand before or after the operands. " +
+	console.Program + " COMMAND --help explains one command."
 
 // helpText is the help of a command, as --help shows it.
 func helpText(c *command) string {
@@ -38,9 +46,7 @@ func helpText(c *command) string {
 		}
 	}
 	if c.parent == nil {
-		b.WriteString("\n" + paragraphs("Results go to standard output, all else to standard error. "+
-			"Flags may stand before or after the operands. "+
-			c.name+" COMMAND --help explains one command."))
+		b.WriteString("\n" + paragraphs(howToCall))
 	}
 	b.WriteString("\n" + paragraphs("Exit codes: "+exitCodes+"."))
 	return b.String()
@@ -71,54 +77,78 @@ func (c *command) usage() string {
 	return strings.Join(parts, " ")
 }
 
-func commandList(c *command) string {
-	var b strings.Builder
-	heading := ""
+// commandsUnder are commands under one heading.
+type commandsUnder struct {
+	heading  string
+	commands []*command
+}
+
+// commandLists groups the commands that people are shown.
+func (c *command) commandLists() (lists []commandsUnder) {
 	for _, sub := range c.commands {
 		if sub.hidden {
 			continue
 		}
-		group := sub.group
-		if group == "" && heading == "" {
-			group = "Commands"
+		heading := sub.group
+		if heading == "" && len(lists) == 0 {
+			heading = "Commands"
 		}
-		if group != "" && group != heading {
-			b.WriteString("\n" + group + "\n")
-			heading = group
+		if heading != "" && (len(lists) == 0 || heading != lists[len(lists)-1].heading) {
+			lists = append(lists, commandsUnder{heading: heading})
 		}
-		b.WriteString(entry(sub.name, sub.short))
+		last := &lists[len(lists)-1]
+		last.commands = append(last.commands, sub)
+	}
+	return lists
+}
+
+func commandList(c *command) string {
+	var b strings.Builder
+	for _, list := range c.commandLists() {
+		b.WriteString("\n" + list.heading + "\n")
+		for _, sub := range list.commands {
+			b.WriteString(entry(sub.name, sub.short))
+		}
 	}
 	return b.String()
 }
 
-// flagList lists the flags under their headings, in the order in which the
-// headings first appear, those common to all commands last.
-func flagList(c *command) string {
-	var order []string
-	byGroup := map[string][]flagText{}
+// flagsUnder are flags under one heading.
+type flagsUnder struct {
+	heading string
+	flags   []flagText
+}
+
+// flagLists groups the flags that people are shown, in the order in which the headings first
+// appear, those common to all commands last.
+func (c *command) flagLists() (lists []flagsUnder) {
+	common := flagsUnder{heading: everywhere}
 	for _, f := range c.flags {
 		d := describe(f)
-		if d.hidden {
-			continue
+		at := slices.IndexFunc(lists, func(l flagsUnder) bool { return l.heading == d.group })
+		switch {
+		case d.hidden:
+		case d.group == everywhere:
+			common.flags = append(common.flags, d)
+		case at < 0:
+			lists = append(lists, flagsUnder{d.group, []flagText{d}})
+		default:
+			lists[at].flags = append(lists[at].flags, d)
 		}
-		if byGroup[d.group] == nil && d.group != everywhere {
-			order = append(order, d.group)
-		}
-		byGroup[d.group] = append(byGroup[d.group], d)
 	}
+	return append(lists, common)
+}
+
+func flagList(c *command) string {
 	var b strings.Builder
-	for _, group := range append(order, everywhere) {
-		b.WriteString("\n" + group + "\n")
-		for _, d := range byGroup[group] {
-			text := d.usage
-			if d.byDefault != "" {
-				text += " (default " + d.byDefault + ")"
-			}
+	for _, list := range c.flagLists() {
+		b.WriteString("\n" + list.heading + "\n")
+		for _, d := range list.flags {
 			label := d.label()
 			if !strings.HasPrefix(label, "--") {
-				b.WriteString(entry(label, text))
+				b.WriteString(entry(label, d.text()))
 			} else {
-				b.WriteString(entry("    "+label, text)) // in line with "-o, --output"
+				b.WriteString(entry("    "+label, d.text())) // in line with "-o, --output"
 			}
 		}
 	}
@@ -178,6 +208,14 @@ func describe(f cli.Flag) flagText {
 		d.byDefault = text
 	}
 	return d
+}
+
+// text says what the flag is, and what it is when left out.
+func (d flagText) text() string {
+	if d.byDefault == "" {
+		return d.usage
+	}
+	return d.usage + " (default " + d.byDefault + ")"
 }
 
 // long is the flag's first name with its dashes.

@@ -88,7 +88,7 @@ func runPlayerNew(_ context.Context, c *call) error {
 	if name := c.String("like"); name != "" {
 		var err error
 		if data, err = playerfile.KnownFile(name); err != nil {
-			return badChoice("like", name, playerfile.Known()...)
+			return badChoice("like", name)
 		}
 	}
 	path := c.operand(0)
@@ -121,7 +121,7 @@ func runPlayerKnown(_ context.Context, c *call) error {
 	if name := c.operand(0); name != "" {
 		data, err := playerfile.KnownFile(name)
 		if err != nil {
-			return badChoice("NAME", name, playerfile.Known()...)
+			return badWord("NAME", name, playerfile.Known(), "stampreel player known")
 		}
 		c.console.Text(string(data))
 		p, err := playerfile.LoadKnown(name)

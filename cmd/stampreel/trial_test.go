@@ -214,6 +214,6 @@ func runFail(ctx context.Context, c *call) error {
 		c.console.Warn("then a warning")
 		return nil
 	default:
-		return badChoice("how", how, "plain", "unfit", "tries", "usage", "note", "lines")
+		return badWord("--how", how, []string{"plain", "unfit", "tries", "usage", "note", "lines"}, "--how")
 	}
 }

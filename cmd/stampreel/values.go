@@ -85,13 +85,13 @@ func packingSettings(c *call, player *playerfile.Player) (s fill.Settings, err e
 	if text := c.String("dither"); text != "" {
 		d, err := picture.ParseDither(text)
 		if err != nil {
-			return s, badChoice("dither", text, namesOf(picture.Dithers())...)
+			return s, badChoice("dither", text)
 		}
 		s.Dither = &d
 	}
 	coding, ok := fill.Codings()[c.String("coding")]
 	if !ok {
-		return s, badChoice("coding", c.String("coding"), "auto", "raw", "tiles", "jpeg")
+		return s, badChoice("coding", c.String("coding"))
 	}
 	s.Coding, s.Ignore = coding, c.Int("ignore")
 	if s.Ignore < 0 || s.Ignore > 255 {
@@ -138,14 +138,14 @@ func packingSettings(c *call, player *playerfile.Player) (s fill.Settings, err e
 		}
 	}
 	if s.SoundDither, err = sound.ParseDither(c.String("sound-dither")); err != nil {
-		return s, badChoice("sound-dither", c.String("sound-dither"), "triangular", "shaped", "round")
+		return s, badChoice("sound-dither", c.String("sound-dither"))
 	}
 	switch coding := c.String("sound-coding"); coding {
 	case "pcm":
 	case container.IMAADPCM.String():
 		s.ADPCM = true
 	default:
-		return s, badChoice("sound-coding", coding, "pcm", container.IMAADPCM.String())
+		return s, badChoice("sound-coding", coding)
 	}
 	s.Workers = c.Int("workers")
 	switch {
@@ -161,7 +161,7 @@ func packingSettings(c *call, player *playerfile.Player) (s fill.Settings, err e
 // what only its packing needs.
 func pictureSettings(c *call) (s fill.Settings, err error) {
 	if s.Fit, err = picture.ParseFit(c.String("fit")); err != nil {
-		return s, badChoice("fit", c.String("fit"), "whole", "cover", "stretch")
+		return s, badChoice("fit", c.String("fit"))
 	}
 	if text := c.String("crop"); text != "" {
 		if s.Crop, err = parseCrop(text); err != nil {
@@ -194,14 +194,14 @@ func pictureSettings(c *call) (s fill.Settings, err error) {
 	if text := c.String("matrix"); text != "" {
 		m, ok := map[string]picture.Matrix{"bt601": picture.BT601, "bt709": picture.BT709, "bt2020": picture.BT2020}[text]
 		if !ok {
-			return s, badChoice("matrix", text, "bt601", "bt709", "bt2020")
+			return s, badChoice("matrix", text)
 		}
 		s.Matrix = &m
 	}
 	if text := c.String("range"); text != "" {
 		full := text == "full"
 		if !full && text != "limited" {
-			return s, badChoice("range", text, "limited", "full")
+			return s, badChoice("range", text)
 		}
 		s.FullRange = &full
 	}
