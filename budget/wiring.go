@@ -105,6 +105,18 @@ func (c Choice) On(p *playerfile.Player) *playerfile.Player {
 	return &q
 }
 
+// Of is what is shown of a clip with this choice: all of it, or one of so many pictures.
+// ok is false where pictures are to be left out and build on each other; then it is all.
+func (c Choice) Of(clip *Clip) (shown *Clip, ok bool) {
+	if c.Every < 2 {
+		return clip, true
+	}
+	if thin, ok := thinned(clip, c.Every); ok {
+		return thin, true
+	}
+	return clip, false
+}
+
 // Wired is what becomes of clips with one choice, at the typical level.
 type Wired struct {
 	Choice
@@ -160,8 +172,8 @@ func (t *Wirings) Add(c Clip) error {
 	rows := slices.Clone(t.Rows)
 	for i := range rows {
 		w, c, s := &rows[i], &c, whole
-		if thin, ok := thinned(c, w.Every); ok && w.Every > 1 {
-			c = thin
+		if w.Every > 1 {
+			c, _ = w.Of(c)
 			if s, err = c.check(); err != nil {
 				return err
 			}

@@ -58,7 +58,7 @@ func TestNeededKeysAreEnoughAndTheRestIsAssumed(t *testing.T) {
 
 func TestUnitsReadAsPeopleWriteThem(t *testing.T) {
 	p := parse(t, strings.NewReplacer(
-		"bus-clock: 40 MHz", "bus-clock: 40MHz\n  real-clock: 80/3 MHz\n  set-up-time: 12.5 us\n  mounted: 270 degrees\n  offset: 52, 40",
+		"bus-clock: 40 MHz", "bus-clock: 40MHz\n  real-clock: 80/3 MHz\n  set-up-time: 12.5 us\n  mounted: 270 degrees\n  offset: 52, 40\n  width: 0.98 in",
 		"64 KiB", "65536 bytes",
 		"clock: 25 MHz", "clock: 26.7 MHz\n  measured:\n    rate: 2.5 MB/s\n    stall: 30 ms\n    date: 2026-11-20\n    by: bench\n    request-time: 2 ms",
 	).Replace(small)+"sound: {rate: 22050 Hz, real-rate: 375000/17 Hz, bits: 16, channels: 2}\n")
@@ -71,6 +71,7 @@ func TestUnitsReadAsPeopleWriteThem(t *testing.T) {
 	check("real clock", p.Panel.RealClock.Value, Ratio{80_000_000, 3})
 	check("set-up", p.Panel.SetUpTime.Value, 12500*time.Nanosecond)
 	check("mounted", p.Panel.Mounted.Value, 3)
+	check("width", p.Panel.Width.Value, int64(24892)) // an inch is 25.4 mm
 	check("offset", p.Panel.Offset.Value, Point{52, 40})
 	check("read-ahead", p.Memory.ReadAhead.Value, int64(65536))
 	check("card clock", p.Card.Clock.Value, Ratio{26_700_000, 1})
@@ -111,6 +112,8 @@ var broken = []struct {
 	{"unknown wiring", "1-bit", "2-bit", 8, 11, "is none of spi, 1-bit, 4-bit", "wiring: 1-bit"},
 	{"half a byte", "64 KiB", "1.23 bytes", 11, 15, "not a whole number of bytes", "80 KiB"},
 	{"fraction for a whole number", "bus-clock: 40 MHz", "bus-clock: 40 MHz\n  window-bytes: 12.5", 7, 17, `"12.5" is not a whole number`, "window-bytes: 11"},
+	{"width without a unit", "240x135", "240x135\n  width: 25", 5, 10, "a length is written in mm, cm, in", "width: 25 mm"},
+	{"width of a wall", "240x135", "240x135\n  width: 2400 cm", 5, 10, "between 1 mm and 1000 mm", "width: 24.9 mm"},
 	{"skewed mount", "bus-clock: 40 MHz", "bus-clock: 40 MHz\n  mounted: 45 degrees", 7, 12, "none of 0, 90, 180 and 270", "90 degrees"},
 	{"duplicate key", "  pixels: rgb565", "  pixels: rgb565\n  pixels: grey8", 6, 3, "already defined", "keep one"},
 	{"second document", "memory:", "---\nmemory:", 11, 0, "second document", "keep one player"},

@@ -109,6 +109,7 @@ type Player struct {
 type Panel struct {
 	Size        Figure[Size]          // as the viewer sees it, 1 to container.MaxSide each way
 	Shape       Figure[Shape]         //
+	Width       Figure[int64]         // of the picture as the viewer sees it, in micrometres, 1 mm to 1 m; unknown when not given
 	Pixels      Figure[pixel.Format]  // as the bus carries them
 	Mounted     Figure[int]           // quarter turns clockwise, 0 to 3, that bring the panel's own scan upright
 	Offset      Figure[Point]         // first pixel inside the panel's memory, in its own scan

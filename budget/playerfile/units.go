@@ -41,6 +41,8 @@ var (
 	amount = unitTable{"memory size", []string{"bytes", "KiB", "MiB", "KB", "MB"},
 		map[string]Ratio{"bytes": {1, 1}, "B": {1, 1}, "KiB": {1 << 10, 1}, "MiB": {1 << 20, 1},
 			"kB": {1000, 1}, "KB": {1000, 1}, "MB": {1_000_000, 1}}}
+	length = unitTable{"length", []string{"mm", "cm", "in"},
+		map[string]Ratio{"mm": {1000, 1}, "cm": {10_000, 1}, "in": {25_400, 1}}}
 	speed = unitTable{"data rate", []string{"MB/s", "KB/s", "MiB/s", "KiB/s", "bytes/s"},
 		map[string]Ratio{"bytes/s": {1, 1}, "B/s": {1, 1}, "KiB/s": {1 << 10, 1}, "MiB/s": {1 << 20, 1},
 			"kB/s": {1000, 1}, "KB/s": {1000, 1}, "MB/s": {1_000_000, 1}}}
@@ -200,6 +202,21 @@ var amounts = kind[int64]{
 		return fmt.Sprintf("%d bytes", n)
 	},
 	si: func(n int64) any { return n },
+}
+
+// lengths are in micrometres.
+var lengths = kind[int64]{
+	hint: "24.9 mm", unit: "m",
+	parse: func(s string) (int64, error) {
+		r, err := length.read(s)
+		if err != nil {
+			return 0, err
+		}
+		micro, _ := r.Float64() // an inch has no whole number of them in many decimals
+		return int64(math.Round(min(micro, math.MaxInt32))), nil
+	},
+	text: func(n int64) string { return strconv.FormatFloat(float64(n)/1000, 'f', -1, 64) + " mm" },
+	si:   func(n int64) any { return float64(n) / 1e6 },
 }
 
 var speeds = kind[int64]{

@@ -67,13 +67,18 @@ func (c *call) showPage(ctx context.Context, operand string, folder bool, source
 	if err != nil {
 		return err
 	}
+	shelved := []fill.Shelved{{Path: operand}}
+	if folder {
+		shelved = fill.Shelve(operand, paths)
+	}
 	var clips []viewer.Clip
-	for _, path := range paths {
-		name := filepath.Base(path)
-		if rel, err := filepath.Rel(operand, path); err == nil && folder {
-			name = filepath.ToSlash(rel)
+	for i, s := range shelved {
+		name := s.Title
+		if name == "" {
+			name = filepath.Base(s.Path)
 		}
-		clips = append(clips, viewer.Clip{Name: console.Name(name), Path: path})
+		paths[i] = s.Path
+		clips = append(clips, viewer.Clip{Name: console.Name(name), Path: s.Path, Shelf: console.Name(s.Shelf)})
 	}
 	server, err := viewer.New(clips, player, flashing)
 	if err != nil {

@@ -260,6 +260,10 @@ func TestThePageObeysTheKeyboard(t *testing.T) {
 	dir := t.TempDir()
 	filmFor(t, filepath.Join(dir, "a.srq"), 60, false)
 	filmFor(t, filepath.Join(dir, "b.srq"), 30, false)
+	if err := os.Mkdir(filepath.Join(dir, "shelf"), 0o755); err != nil {
+		t.Fatal(err)
+	}
+	filmFor(t, filepath.Join(dir, "shelf", "c.srq"), 10, false)
 	p := opened(t, served(t, dir, "--keep", "--player", "round-240"))
 	p.until("document.querySelectorAll('#rows tr').length > 10")
 	for _, step := range []struct {
@@ -291,6 +295,11 @@ func TestThePageObeysTheKeyboard(t *testing.T) {
 		{"m", "$('#volume').value === '40'"},
 		{"n", "$('#clip').value === '1' && beat() === 0"},
 		{"p", "$('#clip').value === '0' && beat() === 0 && $('#rows tr')"},
+		{kb.PageDown, "$('#clip').value === '2' && beat() === 0 && $('#clip').selectedOptions[0].parentNode.label === 'shelf' && $('#next-shelf').disabled"},
+		{kb.PageUp, "$('#clip').value === '0' && beat() === 0 && $('#rows tr')"},
+		// 32.4 mm by the player file, 96 pixels an inch of 25.4 mm by CSS.
+		{"o", "$('#zoom').value === 'own' && Math.abs($('#picture').getBoundingClientRect().width - 32.4 / 25.4 * 96) < 0.5 && !$('#scale').hidden"},
+		{"o", "$('#zoom').value !== 'own' && $('#scale').hidden"},
 		{"w", "document.activeElement.name === 'row'"},
 		{kb.ArrowDown, "$('#rows tr.chosen input') === document.activeElement"},
 	} {
@@ -309,6 +318,35 @@ func TestThePageObeysTheKeyboard(t *testing.T) {
 		if !seen[id] {
 			t.Errorf("the tabulator never reaches %s: %v", id, seen)
 		}
+	}
+}
+
+// Where the line is drawn longer, as on a screen of finer pixels, so is the panel: in
+// its own size it is 32.4 mm wide by any line of 50.
+func TestThePanelIsShownInItsOwnSize(t *testing.T) {
+	dir := t.TempDir()
+	filmFor(t, filepath.Join(dir, "a.srq"), 3, false)
+	address := served(t, dir, "--keep", "--player", "round-240")
+	p := opened(t, address)
+	for _, length := range []int{220, 371} {
+		p.do(chromedp.Evaluate[chromedp.Void](fmt.Sprintf(`(() => {
+			document.querySelector("#zoom").value = "own"
+			document.querySelector("#zoom").onchange()
+			document.querySelector("#ruler-length").value = %d
+			document.querySelector("#ruler-length").oninput()
+		})()`, length)))
+		for what, mm := range map[string]float64{"#picture": 32.4, "#ruler": 85.6} {
+			got := value[float64](p, fmt.Sprintf("document.querySelector(%q).getBoundingClientRect().width", what))
+			if want := mm / 50 * float64(length); math.Abs(got-want) > 1 {
+				t.Errorf("a line of %d pixels: %s is %.1f wide, want %.1f", length, what, got, want)
+			}
+		}
+	}
+	// Another page in this browser, of another port, knows the screen.
+	p.do(chromedp.Navigate(served(t, dir, "--keep", "--player", "round-240")))
+	p.beat(0)
+	if got := value[string](p, "document.cookie"); got != "stampreel-mm=7.42" {
+		t.Errorf("the page remembers %q", got)
 	}
 }
 
@@ -345,6 +383,18 @@ func TestLateBeatsFollowTheWiring(t *testing.T) {
 	p.until("document.querySelector('#play').textContent === 'Play' && seen.length > 5")
 	if late := value[int](p, "Math.max(...seen.slice(0, -1))"); late >= 38 {
 		t.Errorf("beat %d was seen in its time, want the last beats late", late)
+	}
+	// With every second picture this card is in time, and the others are never seen.
+	row("every second picture", "20")
+	p.until("/every second picture left out/.test(document.querySelector('#reason').textContent) && /no picture late/.test(document.querySelector('#summary').textContent)")
+	p.do(chromedp.Evaluate[chromedp.Void]("document.activeElement.blur()"))
+	p.key(kb.Home)
+	p.beat(0)
+	p.do(chromedp.Evaluate[chromedp.Void]("seen.length = 0"))
+	p.key(" ")
+	p.until("document.querySelector('#play').textContent === 'Play' && seen.length > 5")
+	if odd := value[int](p, "seen.slice(0, -1).filter(b => b % 2).length"); odd > 0 {
+		t.Errorf("%d pictures seen that are left out", odd)
 	}
 	row("4-bit", "50")
 	p.until("document.querySelector('#verdict').className !== 'verdict stutters' && /no picture late/.test(document.querySelector('#summary').textContent)")

@@ -54,6 +54,71 @@ func WriteGuide(ctx context.Context, card string, player *playerfile.Player) (bo
 	})
 }
 
+// Shelved is a clip where the remote control finds it.
+type Shelved struct {
+	Path  string
+	Shelf string // "" for the top folder
+	Title string // "" where no guide tells
+}
+
+// NoShelf is the shelf of clips that the guide of their card does not name.
+const NoShelf = "not in the guide"
+
+// Shelve puts the clips of a card, or of a folder, in the order in which a remote control
+// goes through them: by the guide if there is one that can be read, else as one would have
+// them. Further parts follow the first.
+func Shelve(card string, clips []string) []Shelved {
+	place := map[string]int{} // of each path that the guide knows
+	var list []Shelved
+	if f, size, err := openFile(filepath.Join(card, guide.Name)); err == nil {
+		defer f.Close()
+		if g, err := guide.Open(f, size); err == nil {
+			for _, c := range g.Clips {
+				for part := range c.Parts {
+					s := Shelved{PartName(filepath.Join(card, filepath.FromSlash(c.Path)), part), g.Shelves[c.Shelf].Title, c.Title}
+					if part > 0 {
+						s.Title = fmt.Sprintf("%s, part %d", c.Title, part+1)
+					}
+					place[s.Path] = len(list)
+					list = append(list, s)
+				}
+			}
+		}
+	}
+	known := len(list)
+	there := make([]bool, known)
+	for _, path := range clips {
+		if at, ok := place[path]; ok {
+			there[at] = true
+			continue
+		}
+		s := Shelved{Path: path, Shelf: NoShelf}
+		if known == 0 {
+			s.Shelf = shelfOf(card, path)
+		}
+		list = append(list, s)
+	}
+	slices.SortStableFunc(list[known:], func(a, b Shelved) int {
+		return cmp.Or(natural(shelfOf(card, a.Path), shelfOf(card, b.Path)), natural(a.Path, b.Path))
+	})
+	kept := list[:0]
+	for i, s := range list {
+		if i >= known || there[i] { // what the guide names and is not there is not shown
+			kept = append(kept, s)
+		}
+	}
+	return kept
+}
+
+// shelfOf is the folder that a clip is in, from the card's top on.
+func shelfOf(card, path string) string {
+	rel, err := filepath.Rel(card, filepath.Dir(path))
+	if err != nil || rel == "." {
+		return ""
+	}
+	return filepath.ToSlash(rel)
+}
+
 func openGuide(path string) (*guide.Reader, *os.File, error) {
 	f, err := os.Open(path)
 	if err != nil {

@@ -1,6 +1,7 @@
 package fill
 
 import (
+	"fmt"
 	"os"
 	"path/filepath"
 	"slices"
@@ -73,6 +74,34 @@ func TestAGuideListsTheCard(t *testing.T) {
 	}
 	if len(r.Shelves) != 2 || r.Shelves[1].Title != "Shelf" || r.Shelves[1].First != 2 {
 		t.Errorf("shelves %+v", r.Shelves)
+	}
+	// Clips are put in its order, whatever order they come in.
+	var on []string
+	for _, pattern := range []string{"*.srq", "*/*.srq"} {
+		found, err := filepath.Glob(filepath.Join(card, pattern))
+		if err != nil {
+			t.Fatal(err)
+		}
+		on = append(on, found...)
+	}
+	slices.Reverse(on)
+	var order []string
+	for _, s := range Shelve(card, on) {
+		order = append(order, s.Shelf+": "+s.Title)
+	}
+	var want []string
+	for _, c := range r.Clips[:2] {
+		want = append(want, ": "+c.Title)
+		for part := 2; part <= c.Parts; part++ {
+			want = append(want, fmt.Sprintf(": %s, part %d", c.Title, part))
+		}
+	}
+	if want = append(want, "Shelf: FILM", NoShelf+": "); !slices.Equal(order, want) {
+		t.Errorf("shelved as %q, want %q", order, want)
+	}
+	alone := Shelve(filepath.Join(card, "Shelf"), []string{filepath.Join(card, "Shelf", "b 10.srq"), filepath.Join(card, "Shelf", "b 9.srq"), filepath.Join(card, "Shelf", "a", "z.srq")})
+	if len(alone) != 3 || filepath.Base(alone[0].Path) != "b 9.srq" || alone[2].Shelf != "a" {
+		t.Errorf("without a guide %+v", alone)
 	}
 	if wrote, err := WriteGuide(background, card, s.Player); wrote || err != nil {
 		t.Errorf("written again though nothing has changed: %v", err)

@@ -28,6 +28,7 @@ type playerFacts struct {
 	Buffer  int64   `json:"buffer_bytes"`
 	Stall   float64 `json:"stall_s"`
 	HasPins bool    `json:"pins_known"`
+	Width   float64 `json:"width_m"` // of the panel's picture, upright; 0 where the file does not say
 }
 
 func playerFactsOf(p *playerfile.Player) playerFacts {
@@ -37,7 +38,7 @@ func playerFactsOf(p *playerfile.Player) playerFacts {
 	}
 	return playerFacts{
 		p.Name.Value, shape, p.Card.Wiring.Value.String(), p.Card.Bus.Value == playerfile.Shared, p.Card.RealClock.Value.Float(),
-		p.Memory.ReadAhead.Value, p.Stall().Value.Seconds(), p.Pins.Chip.Known(),
+		p.Memory.ReadAhead.Value, p.Stall().Value.Seconds(), p.Pins.Chip.Known(), float64(p.Panel.Width.Value) / 1e6,
 	}
 }
 
@@ -46,6 +47,7 @@ const (
 	mostClock  = 500_000_000 // Hz
 	mostBuffer = 64 << 20    // bytes
 	mostStall  = 5           // seconds, as in a player file
+	mostEvery  = 10
 )
 
 // changed is the player with the read-ahead buffer and the pause that a query
@@ -106,7 +108,14 @@ func choice(p *playerfile.Player, q url.Values) (budget.Choice, error) {
 			c.Clock = playerfile.Ratio{Num: hz, Den: 1}
 		}
 	}
-	c.Own = c == own
+	if text := q.Get("every"); text != "" {
+		n, err := strconv.Atoi(text)
+		if err != nil || n < 1 || n > mostEvery {
+			return c, &request{http.StatusBadRequest, fmt.Sprintf("every=%s, want 1 to %d", text, mostEvery)}
+		}
+		c.Every = n
+	}
+	c.Own = c.Wiring == own.Wiring && c.Bus == own.Bus && c.Clock == own.Clock
 	return c, nil
 }
 
@@ -126,6 +135,8 @@ func (o *opened) budget(r *http.Request) (budget.Clip, error) {
 
 // wired is a row of the wiring table.
 type wired struct {
+	What     string        `json:"what"`  // what a fallback gives up; "" for an ordinary choice
+	Every    int           `json:"every"` // of how many pictures one is shown
 	Wiring   string        `json:"wiring"`
 	Shared   bool          `json:"shared_bus"`
 	Hz       int64         `json:"clock_hz"`
@@ -147,7 +158,13 @@ func (s *Server) serveWirings(w http.ResponseWriter, r *http.Request, o *opened)
 	if err != nil {
 		return err
 	}
-	table := budget.NewWirings(p, budget.Choices(p))
+	choices := budget.Choices(p)
+	for _, c := range budget.Fallbacks(p) {
+		if _, ok := c.Of(&clip); ok { // else none of its pictures can be left out
+			choices = append(choices, c)
+		}
+	}
+	table := budget.NewWirings(p, choices)
 	if err := table.Add(clip); err != nil {
 		return err
 	}
@@ -155,7 +172,7 @@ func (s *Server) serveWirings(w http.ResponseWriter, r *http.Request, o *opened)
 	for i := range table.Rows {
 		row := &table.Rows[i]
 		rows = append(rows, wired{
-			row.Wiring.String(), row.Bus == playerfile.Shared, int64(math.Round(row.Clock.Float())), row.Own, row.Pins, row.Left,
+			row.What, row.Every, row.Wiring.String(), row.Bus == playerfile.Shared, int64(math.Round(row.Clock.Float())), row.Own && row.What == "", row.Pins, row.Left,
 			row.Usable(), row.Word, row.Margin, row.Tightest,
 		})
 	}
@@ -175,6 +192,7 @@ type verdict struct {
 	Misfits  []budget.Finding `json:"misfits"`
 	Unjudged []string         `json:"unjudged"`
 	Start    float64          `json:"start_s"` // from the press of a button to the picture
+	Every    int              `json:"every"`   // of how many pictures one is shown
 
 	prediction
 }
@@ -207,7 +225,11 @@ func (s *Server) serveVerdict(w http.ResponseWriter, r *http.Request, o *opened)
 		return err
 	}
 	on := c.On(p)
-	judged, err := budget.Judge(clip, on)
+	shown, ok := c.Of(&clip)
+	if !ok {
+		return &request{http.StatusUnprocessableEntity, "the pictures of this clip build on each other: none can be left out"}
+	}
+	judged, err := budget.Judge(*shown, on)
 	if err != nil {
 		return err
 	}
@@ -222,10 +244,31 @@ func (s *Server) serveVerdict(w http.ResponseWriter, r *http.Request, o *opened)
 	if v.Unjudged == nil {
 		v.Unjudged = []string{}
 	}
-	if v.prediction, err = predict(&clip, on); err != nil {
+	if v.prediction, err = predict(shown, on); err != nil {
 		return err
 	}
+	v.spread(c.Every, int(o.header.Beats))
+	if v.Every = c.Every; v.First > 0 {
+		v.First *= c.Every
+	}
 	return answer(w, v)
+}
+
+// spread puts a prediction for a clip with so many beats made one back on its own beats.
+func (p *prediction) spread(every, beats int) {
+	if every == 1 {
+		return
+	}
+	for _, list := range [][]lateness{p.Late, p.Gaps} {
+		for i := range list {
+			list[i].Beat *= every
+		}
+	}
+	ahead := make([]int64, beats)
+	for i := range ahead {
+		ahead[i] = p.Ahead[min(i/every, len(p.Ahead)-1)]
+	}
+	p.Ahead = ahead
 }
 
 // predict plays a clip step by step on a player whose card pauses, for the

@@ -50,8 +50,9 @@ var embedded embed.FS
 
 // Clip is a clip that the server may show, and no other file.
 type Clip struct {
-	Name string // that the page shows
-	Path string // that [fill.Open] takes
+	Name  string // that the page shows
+	Path  string // that [fill.Open] takes
+	Shelf string // where the remote control finds it; clips of one follow each other
 }
 
 // mostOpen is how many clips are held open at a time.
@@ -240,6 +241,7 @@ func (s *Server) open(number string) (*opened, error) {
 // listed is a clip in the list.
 type listed struct {
 	Name  string `json:"name"`
+	Shelf string `json:"shelf"`
 	Facts *facts `json:"facts"` // null where it cannot be read
 	Error string `json:"error,omitempty"`
 }
@@ -255,7 +257,7 @@ func (s *Server) serveClips(w http.ResponseWriter, r *http.Request) {
 		if r.Context().Err() != nil {
 			return
 		}
-		item := listed{Name: s.clips[i].Name}
+		item := listed{Name: s.clips[i].Name, Shelf: s.clips[i].Shelf}
 		reader, f, err := fill.Open(s.clips[i].Path)
 		if err != nil {
 			item.Error = words(err)

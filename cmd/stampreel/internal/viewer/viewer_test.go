@@ -511,9 +511,9 @@ func TestAVerdictIsTheBudgetsAndTheLateBeatsFollowTheWiring(t *testing.T) {
 	}
 
 	rows := getJSON[[]wired](t, address+"wirings?buffer=262144&stall=0")
-	own := 0
+	own, thin := 0, 0
 	for _, row := range rows {
-		q := url.Values{"wiring": {row.Wiring}, "clock": {fmt.Sprint(row.Hz)}, "buffer": {"262144"}, "stall": {"0"}}
+		q := url.Values{"wiring": {row.Wiring}, "clock": {fmt.Sprint(row.Hz)}, "every": {fmt.Sprint(row.Every)}, "buffer": {"262144"}, "stall": {"0"}}
 		if row.Shared {
 			q.Set("shared", "1")
 		}
@@ -524,13 +524,30 @@ func TestAVerdictIsTheBudgetsAndTheLateBeatsFollowTheWiring(t *testing.T) {
 		if v.Word != row.Word || v.Margin != row.Margin || v.Tightest != row.Tightest {
 			t.Errorf("%+v: the verdict is %v %v %v", row, v.Word, v.Margin, v.Tightest)
 		}
+		if row.Every > 1 {
+			thin++
+			if len(v.Ahead) != 60 {
+				t.Errorf("%+v: %d beats, the clip has 60", row, len(v.Ahead))
+			}
+			for _, late := range v.Late {
+				if late.Beat%row.Every != 0 {
+					t.Errorf("%+v: beat %d comes late, whose picture is left out", row, late.Beat)
+				}
+			}
+		}
 		// The verdict is safe: what plays has no late beat.
 		if v.Word != budget.Stutters && len(v.Late)+len(v.Gaps) > 0 {
 			t.Errorf("%+v: %d late and %d gaps", row, len(v.Late), len(v.Gaps))
 		}
 	}
-	if len(rows) < 12 || own != 1 {
-		t.Errorf("%d rows, %d as wired", len(rows), own)
+	if len(rows) < 12 || own != 1 || thin != 2 {
+		t.Errorf("%d rows, %d as wired, %d with pictures left out", len(rows), own, thin)
+	}
+	// Half of the pictures, and at most half as much to read: this card is late with all.
+	all := getJSON[verdict](t, address+"verdict?wiring=1-bit&clock=20000000&buffer=262144&stall=0&every=1")
+	half := getJSON[verdict](t, address+"verdict?wiring=1-bit&clock=20000000&buffer=262144&stall=0&every=2")
+	if len(all.Late) < 20 || len(half.Late) > 0 || half.Word == budget.Stutters || half.Every != 2 {
+		t.Errorf("%d of all pictures are late, %d of every second: %v", len(all.Late), len(half.Late), half.Word)
 	}
 	_, clip, err := fill.Load(context.Background(), whole)
 	if err != nil {
@@ -543,7 +560,7 @@ func TestAVerdictIsTheBudgetsAndTheLateBeatsFollowTheWiring(t *testing.T) {
 	if v := getJSON[verdict](t, address+"verdict"); v.Word != judged.Typical.Word || v.Margin != judged.Typical.Margin || v.First != judged.Typical.Late {
 		t.Errorf("as wired: %v %v, check says %v %v", v.Word, v.Margin, judged.Typical.Word, judged.Typical.Margin)
 	}
-	for _, bad := range []string{"wiring=2-bit", "wiring=4-bit&shared=1", "clock=0", "clock=x", "buffer=0", "buffer=1e9", "stall=-1", "stall=NaN", "stall=9"} {
+	for _, bad := range []string{"wiring=2-bit", "wiring=4-bit&shared=1", "clock=0", "clock=x", "buffer=0", "buffer=1e9", "stall=-1", "stall=NaN", "stall=9", "every=0", "every=x"} {
 		get(t, address+"verdict?"+bad, http.StatusBadRequest)
 	}
 	get(t, address+"verdict?buffer=100", http.StatusUnprocessableEntity)

@@ -24,6 +24,7 @@ let wanted = 0 // the beat that is to be seen
 let drawn = null // the entry of the feed that is
 let playing = null // {zero, speed, audio}: the clock's time of beat 0
 let late = new Map(), gaps = new Map() // beats -> seconds, with the chosen wiring
+let every = 1 // of how many pictures one is shown, with it
 let ahead = null // bytes read ahead at each beat, with it
 let flashes = new Map() // beats where flashing begins that may harm people
 let damaged = new Map() // beat -> why
@@ -36,9 +37,10 @@ const wiring = new Wiring(verdict => {
 	timeline.late = late
 	timeline.gaps = gaps
 	timeline.ahead = ahead = verdict?.ahead ?? null
+	every = verdict?.every ?? 1
 	timeline.draw()
 	summary()
-	$("stutter").disabled = late.size + gaps.size === 0
+	$("stutter").disabled = late.size + gaps.size === 0 && every === 1
 	tell()
 	if (playing) restart()
 })
@@ -59,6 +61,8 @@ async function choose(n) {
 	$("clip").value = n
 	$("previous-clip").disabled = n === 0
 	$("next-clip").disabled = n === clips.length - 1
+	$("previous-shelf").disabled = shelf(-1) < 0
+	$("next-shelf").disabled = shelf(1) < 0
 	document.title = `${clip.name} · Stampreel preview`
 	$("trouble").hidden = $("caution").hidden = true
 	for (const id of ["play", "back", "on", "position"]) $(id).disabled = !facts
@@ -105,7 +109,7 @@ async function choose(n) {
 
 function describe() {
 	const f = facts, rate = trimmed(f.rate_num / f.rate_den, 3)
-	let text = `${f.width}×${f.height} ${f.pixel_format}, ${rate} pictures a second, ${time(f.beats * length)}, ${size(f.bytes)}`
+	let text = `${f.width}×${f.height} ${f.pixel_format}, ${rate} ${rate === "1" ? "picture" : "pictures"} a second, ${time(f.beats * length)}, ${size(f.bytes)}`
 	text += f.channels ? `, sound ${f.sound_coding} ${f.channels === 2 ? "stereo" : "mono"} at ${trimmed(f.sample_rate_num / f.sample_rate_den, 2)} Hz` : ", no sound"
 	if (f.loops) text += ", loops"
 	if (f.continues) text += ", another part follows"
@@ -127,15 +131,32 @@ function trouble(text) {
 	$("trouble").textContent = text ?? ""
 }
 
+// shelf is the first clip of the shelf before or after the one in view, −1 for none.
+function shelf(step) {
+	const starts = clips.flatMap((c, i) => i === 0 || c.shelf !== clips[i - 1].shelf ? [i] : [])
+	const here = starts.findLastIndex(i => i <= number)
+	return starts[here + step] ?? -1
+}
+
+function chooseShelf(step) {
+	const to = shelf(step)
+	if (to >= 0) choose(to)
+}
+
 // --- what is seen
 
 // stuttering says whether what comes late is played late.
 const stuttering = () => $("stutter").checked && late.size + gaps.size > 0
 
+// A wiring that shows every second picture leaves the others out.
+const left = () => $("stutter").checked ? every : 1
+
 // visible is the beat whose picture the panel shows at a time, in beats.
 function visible(at) {
 	let b = Math.min(Math.floor(at + 1e-6), facts.beats - 1)
-	if (playing && stuttering()) while (b > 0 && late.has(b) && b * length + late.get(b) > at * length) b--
+	if (!playing) return Math.max(0, b)
+	b -= b % left()
+	if (stuttering()) while (b > 0 && late.has(b) && b * length + late.get(b) > at * length) b -= left()
 	return Math.max(0, b)
 }
 
@@ -188,6 +209,7 @@ function tell() {
 	}
 	if (ahead) parts.push(`${size(ahead[b])} read ahead`)
 	if (late.has(b)) parts.push(`picture ${trimmed(1000 * late.get(b), 1)} ms late`)
+	if (b % every) parts.push("picture left out")
 	if (gaps.has(b)) parts.push(`sound ${trimmed(1000 * gaps.get(b), 1)} ms late`)
 	if (flashes.has(b)) parts.push("flashing begins")
 	if (before?.tell(b)) parts.push(before.tell(b))
@@ -256,9 +278,11 @@ function tick() {
 	requestAnimationFrame(tick)
 }
 
-// --- zoom: whole screen pixels for each pixel of the panel
+// --- zoom: whole screen pixels for each pixel of the panel, or the panel's own size
 
 let zoomed = false // by hand
+
+const own = "own" // size
 
 function zooms() {
 	zoomed = false
@@ -268,18 +292,46 @@ function zooms() {
 	const side = two && room / 2 >= facts.width ? room / 2 - 16 * devicePixelRatio : room
 	const fits = Math.max(1, Math.min(most, Math.floor(Math.min(side / facts.width, 560 * devicePixelRatio / facts.height))))
 	$("zoom").replaceChildren(...Array.from({length: most}, (_, i) => new Option(`${i + 1}×`, i + 1, false, i + 1 === fits)))
+	if (player.width_m) $("zoom").append(new Option("own size", own))
 	zoom()
 }
 
 function zoom() {
-	const z = Number($("zoom").value) / devicePixelRatio
+	const inOwn = $("zoom").value === own
+	const z = inOwn ? player.width_m * 1000 * scale() / facts.width : Number($("zoom").value) / devicePixelRatio
 	for (const panel of document.querySelectorAll(".panel")) {
 		const canvas = panel.querySelector("canvas")
 		canvas.style.width = `${facts.width * z}px`
 		canvas.style.height = `${facts.height * z}px`
 		panel.style.setProperty("--cell", `${z}px`)
+		panel.classList.toggle("own", inOwn)
 		panel.querySelector(".grid").hidden = !$("lines").checked || z < 3
 	}
+	$("scale").hidden = !inOwn
+	$("scale-text").textContent = `${trimmed(1000 * player.width_m, 1)} mm wide, where the line below is 50 mm long: browsers do not know the screen. Hold a ruler to it; a bank card (85.6 mm, ISO/IEC 7810) is as long as the whole strip.`
+	$("ruler").style.setProperty("--mm", `${scale()}px`)
+	$("ruler-length").value = Math.round(50 * scale())
+}
+
+// scale is how many of the page's pixels are a millimetre on this screen. It is kept in a
+// cookie, which unlike other places is the same whatever port the page comes from.
+const scale = () => Number(document.cookie.match(/(?:^|; )stampreel-mm=(\d+(?:\.\d+)?)/)?.[1]) || 96 / 25.4
+
+function setScale(mm) {
+	document.cookie = `stampreel-mm=${mm}; path=/; max-age=31536000; samesite=strict`
+	zoom()
+}
+
+function ownSize() {
+	const list = $("zoom")
+	if (!player.width_m) return
+	if (list.value === own) {
+		zooms()
+		return
+	}
+	list.value = own
+	zoomed = true
+	zoom()
 }
 
 function zoomBy(step) {
@@ -326,6 +378,9 @@ $("back").onclick = () => { pause(); seek(wanted - 1) }
 $("on").onclick = () => { pause(); seek(wanted + 1) }
 $("speed").onchange = () => { if (playing) restart() }
 $("volume").oninput = () => setVolume($("volume").valueAsNumber)
+$("previous-shelf").onclick = () => chooseShelf(-1)
+$("next-shelf").onclick = () => chooseShelf(1)
+$("ruler-length").oninput = () => setScale($("ruler-length").valueAsNumber / 50)
 $("zoom").onchange = () => { zoomed = true; zoom() }
 $("lines").onchange = zoom
 $("position").oninput = () => seek($("position").valueAsNumber)
@@ -364,6 +419,9 @@ const keys = {
 	g: () => { $("lines").checked = !$("lines").checked; zoom() },
 	p: () => $("previous-clip").click(),
 	n: () => $("next-clip").click(),
+	PageUp: () => chooseShelf(-1),
+	PageDown: () => chooseShelf(1),
+	o: ownSize,
 	w: () => wiring.focus(),
 	b: () => before?.next(),
 	v: () => before?.toWorst(),
@@ -376,7 +434,8 @@ document.addEventListener("keydown", e => {
 	if (on?.matches("input[type=number]") || on?.matches("select") && e.key !== "Escape") return
 	if (on && !letter && !(on.id === "position" && e.key === " ")) return
 	const act = keys[e.key.length === 1 ? e.key.toLowerCase() : e.key]
-	if (!act || !facts && !"pn".includes(e.key.toLowerCase())) return
+	if (!act || !facts && !["p", "n", "pageup", "pagedown"].includes(e.key.toLowerCase())) return
+	if (e.key.startsWith("Page") && $("next-shelf").hidden) return // it scrolls
 	e.preventDefault()
 	act(e)
 })
@@ -396,7 +455,16 @@ try {
 	const list = await json("clips")
 	clips = list.clips
 	player = list.player
-	$("clip").replaceChildren(...clips.map((c, i) => new Option(c.facts ? c.name : `${c.name} (cannot be read)`, i)))
+	const options = clips.map((c, i) => new Option(c.facts ? c.name : `${c.name} (cannot be read)`, i))
+	const shelves = [...new Set(clips.map(c => c.shelf))]
+	const shelved = shelves.length > 1
+	for (const id of ["previous-shelf", "next-shelf", "shelf-keys"]) $(id).hidden = !shelved
+	$("clip").replaceChildren(...shelved ? shelves.map(name => {
+		const group = document.createElement("optgroup")
+		group.label = name || "the card"
+		group.append(...options.filter((_, i) => clips[i].shelf === name))
+		return group
+	}) : options)
 	wiring.player = player
 	if (list.before) {
 		before = new Before(list.before, seek, resized => { resized && !zoomed ? zooms() : resized ? zoom() : tell() })

@@ -19,7 +19,7 @@ export class Wiring {
 		this.player = null
 		this.path = null
 		this.rows = []
-		this.chosen = null // {wiring, shared_bus, clock_hz}
+		this.chosen = null // {wiring, shared_bus, clock_hz, every, what}
 		this.round = 0
 		for (const id of ["clock", "buffer", "stall"]) $(id).onchange = () => this.change(id)
 		$("reset").onclick = () => {
@@ -44,6 +44,7 @@ export class Wiring {
 		this.path = path
 		this.signal = signal
 		if (!this.chosen) this.start()
+		this.chosen = {...this.chosen, every: 1, what: ""} // not every clip can do without pictures
 		await this.ask(true)
 	}
 
@@ -52,7 +53,7 @@ export class Wiring {
 	// start is the player as its file has it.
 	start() {
 		const p = this.player
-		this.chosen = {wiring: p.wiring, shared_bus: p.shared_bus, clock_hz: Math.round(p.clock_hz)}
+		this.chosen = {wiring: p.wiring, shared_bus: p.shared_bus, clock_hz: Math.round(p.clock_hz), every: 1, what: ""}
 		$("clock").value = trimmed(p.clock_hz / 1e6, 4)
 		$("buffer").value = trimmed(p.buffer_bytes / 1024, 2)
 		$("stall").value = trimmed(1000 * p.stall_s, 3)
@@ -63,7 +64,7 @@ export class Wiring {
 			$(id).reportValidity()
 			return
 		}
-		if (id === "clock") this.chosen = {...this.chosen, clock_hz: Math.round(1e6 * $("clock").valueAsNumber)}
+		if (id === "clock") this.chosen = {...this.chosen, clock_hz: Math.round(1e6 * $("clock").valueAsNumber), what: ""}
 		this.ask(id !== "clock")
 	}
 
@@ -74,6 +75,7 @@ export class Wiring {
 		row.set("wiring", c.wiring)
 		row.set("clock", c.clock_hz)
 		if (c.shared_bus) row.set("shared", 1)
+		if (c.every > 1) row.set("every", c.every)
 		return {all: q, row}
 	}
 
@@ -109,7 +111,7 @@ export class Wiring {
 		$("verdict").className = `verdict ${v.verdict}`
 		$("verdict").textContent = verdictText(v)
 		const bus = c.shared_bus ? " on the panel's bus" : ""
-		const parts = [`${this.player.name}, card in ${c.wiring}${bus} at ${trimmed(c.clock_hz / 1e6, 2)} MHz. Tightest is the ${v.tightest}.`]
+		const parts = [`${this.player.name}, card in ${c.wiring}${bus} at ${trimmed(c.clock_hz / 1e6, 2)} MHz${c.every > 1 ? ", every second picture left out" : ""}. Tightest is the ${v.tightest}.`]
 		if (v.verdict === "stutters") {
 			const what = [v.late.length ? count(v.late.length, "picture comes late", "pictures come late") : "", v.gaps.length ? count(v.gaps.length, "gap is in the sound", "gaps are in the sound") : ""].filter(Boolean)
 			parts.push(what.length ? `Played step by step, ${what.join(" and ")}.` : "Played step by step nothing came late; a pause at a worse moment can change that.")
@@ -123,7 +125,7 @@ export class Wiring {
 	}
 
 	list() {
-		const same = r => r.wiring === this.chosen.wiring && r.shared_bus === this.chosen.shared_bus && Math.abs(r.clock_hz - this.chosen.clock_hz) <= 1
+		const same = r => r.every === this.chosen.every && r.what === this.chosen.what && r.wiring === this.chosen.wiring && r.shared_bus === this.chosen.shared_bus && Math.abs(r.clock_hz - this.chosen.clock_hz) <= 1
 		const focused = document.activeElement?.name === "row" ? document.activeElement.value : null
 		$("rows").replaceChildren(...this.rows.map((r, i) => {
 			const row = document.createElement("tr"), label = document.createElement("label"), radio = document.createElement("input")
@@ -133,13 +135,14 @@ export class Wiring {
 			radio.checked = same(r)
 			row.classList.toggle("chosen", radio.checked)
 			radio.onchange = () => {
-				this.chosen = {wiring: r.wiring, shared_bus: r.shared_bus, clock_hz: r.clock_hz}
+				this.chosen = {wiring: r.wiring, shared_bus: r.shared_bus, clock_hz: r.clock_hz, every: r.every, what: r.what}
 				$("clock").value = trimmed(r.clock_hz / 1e6, 4)
 				this.ask(false)
 			}
 			const name = document.createElement("span")
-			name.append(`${r.wiring}${r.shared_bus ? ", panel's bus" : ""}`)
+			name.append(r.what ? r.what : `${r.wiring}${r.shared_bus ? ", panel's bus" : ""}`)
 			label.append(radio, name)
+			if (r.what) row.classList.add("fallback")
 			if (r.as_wired) name.append(Object.assign(document.createElement("small"), {textContent: "as wired"}))
 			const verdict = document.createElement("span")
 			verdict.className = r.verdict
