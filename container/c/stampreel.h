@@ -1293,17 +1293,44 @@ int32_t stampreel_tiles_next(stampreel_tiles *t, const uint8_t *in, uint32_t *by
             if (--t->left || !t->tail) out[made++] = unit[i];
             else if (unit[i]) what = STAMPREEL_DAMAGED;
         }
-        if (--t->count) {
-            if (t->state != SRQ_TILE_INDEX) { /* all but the last one, quickly */
-                uint32_t step = t->state == SRQ_TILE_LITERAL ? t->unit : 0;
-                if (step) unit = in + used;
-                for (; t->count > 1 && most - made >= t->unit && given - used >= step; t->count--) {
-                    for (i = 0; i < t->unit; i++) out[made++] = unit[i];
-                    t->left -= t->unit;
-                    unit += step;
-                    used += step;
-                }
+        if (--t->count) { /* all but the last one, quickly */
+            uint32_t size = t->unit, n = t->count - 1, step = 0, fit = n * size, bits = t->bits, loose = t->loose;
+            const uint8_t *from = in + used, *stop = in + given;
+            uint8_t *to = out + made;
+            if (fit > most - made) fit = most - made;
+            if (t->state == SRQ_TILE_LITERAL) {
+                if (fit > given - used) fit = given - used;
+                unit = from;
+                step = size;
             }
+            for (; fit >= size; fit -= size, n--) {
+                if (t->state == SRQ_TILE_INDEX) {
+                    if (loose < t->width1) {
+                        if (from == stop) break;
+                        bits = bits << 8 | *from++;
+                        loose += 8;
+                    }
+                    loose -= t->width1;
+                    i = bits >> loose;
+                    bits -= i << loose;
+                    if (i >= t->known) {
+                        what = STAMPREEL_DAMAGED;
+                        break;
+                    }
+                    unit = t->list[(t->first + i) & 15];
+                }
+                *to++ = unit[0];
+                if (size > 1) *to++ = unit[1];
+                if (size > 2) *to++ = unit[2];
+                unit += step;
+            }
+            if (step) from = unit;
+            t->bits = bits;
+            t->loose = (uint8_t)loose;
+            t->left -= (t->count - 1 - n) * size;
+            t->count = n + 1;
+            used = (uint32_t)(from - in);
+            made = (uint32_t)(to - out);
             continue;
         }
         if (t->state == SRQ_TILE_INDEX && t->bits) what = STAMPREEL_DAMAGED;

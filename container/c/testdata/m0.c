@@ -5,7 +5,8 @@
    ("Semihosting for AArch32 and AArch64", Arm document 100863).
 
    Says FIRST BEGUN ENDED FRAMES SOUND SAMPLES, as conform.c does, then a checksum
-   of the pixels that go to the panel, and STACK. */
+   of the pixels that go to the panel, and STACK; and of the emulator's clock what
+   200,000 instructions take and what the decoder of tiles took. */
 #define STAMPREEL_IMPLEMENTATION
 #include "../stampreel.h"
 
@@ -53,6 +54,31 @@ static int card_read(void *user, uint32_t sector, uint32_t count, uint8_t *buffe
     block[1] = (uint32_t)(uintptr_t)buffer;
     block[2] = count * 512;
     return host(SYS_SEEK, place) || host(SYS_READ, block) ? STAMPREEL_READ_ERROR : 0;
+}
+
+/* SysTick counts down from 2^24 - 1. */
+#define SYST_CSR (*(volatile uint32_t *)0xE000E010u)
+#define SYST_RVR (*(volatile uint32_t *)0xE000E014u)
+#define SYST_CVR (*(volatile uint32_t *)0xE000E018u)
+
+static uint32_t ticks, since;
+
+static void go(void) { since = SYST_CVR; }
+static void stop(void) { ticks += (since - SYST_CVR) & 0xFFFFFF; }
+
+static uint32_t rate(void)
+{
+    uint32_t turns = 100000;
+    SYST_RVR = 0xFFFFFF;
+    SYST_CVR = 0;
+    SYST_CSR = 5; /* on, the processor's clock */
+    while (SYST_CVR == 0) {}
+    go();
+    __asm__ volatile(".syntax unified\n1: subs %0, %0, #1\n bne 1b" : "+l"(turns) : : "cc");
+    stop();
+    turns = ticks;
+    ticks = 0;
+    return turns;
 }
 
 static uint8_t buffer[513];
@@ -128,7 +154,9 @@ static void draw(void)
         used = piece.bytes - done;
         room = sizeof pixels;
         paint();
+        go();
         what = stampreel_tiles_next(&tiles, piece.data + done, &used, pixels, &room);
+        stop();
         measure();
         done += used;
         if (what == STAMPREEL_PIXELS) pixelCRC = stampreel_crc32(pixelCRC, pixels, room);
@@ -139,7 +167,7 @@ static void draw(void)
 static void play(void)
 {
     static char line[256];
-    uint32_t text[2], open[3], size, frames = 0, sound = 0, first = STAMPREEL_UNKNOWN, begun = 0, ended = 0;
+    uint32_t text[2], open[3], size, each = rate(), frames = 0, sound = 0, first = STAMPREEL_UNKNOWN, begun = 0, ended = 0;
     int32_t what;
     text[0] = (uint32_t)(uintptr_t)line;
     text[1] = sizeof line;
@@ -176,6 +204,8 @@ static void play(void)
     say_number(sampleCRC);
     say_number(pixelCRC);
     say_number(deepest);
+    say_number(each);
+    say_number(ticks);
 }
 
 void reset(void);
