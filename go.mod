@@ -14,6 +14,7 @@ require (
 	github.com/makeworld-the-better-one/dither/v2 v2.4.0
 	github.com/mewkiz/flac v1.0.14
 	github.com/rogpeppe/go-internal v1.16.0
+	github.com/santhosh-tekuri/jsonschema/v6 v6.0.3
 	github.com/urfave/cli/v2 v2.27.7
 	golang.org/x/image v0.47.0
 	golang.org/x/sync v0.25.0

@@ -281,6 +281,14 @@ func sectionOf(path string) *section {
 	return nil
 }
 
+// place is the section that holds this one ("" for the file), and its name there.
+func (s *section) place() (parent, name string) {
+	if i := strings.LastIndexByte(s.name, '.'); i >= 0 {
+		return s.name[:i], s.name[i+1:]
+	}
+	return "", s.name
+}
+
 // keysIn lists the keys and sections that may stand in a section.
 func keysIn(path string) []string {
 	var names []string
@@ -290,11 +298,7 @@ func keysIn(path string) []string {
 		}
 	}
 	for _, s := range schema {
-		parent, name := "", s.name
-		if i := strings.LastIndexByte(s.name, '.'); i >= 0 {
-			parent, name = s.name[:i], s.name[i+1:]
-		}
-		if parent == path {
+		if parent, name := s.place(); parent == path {
 			names = append(names, name)
 		}
 	}

@@ -47,6 +47,7 @@ type freeKeys struct {
 // value reads and shows one figure of a player.
 type value struct {
 	hint string
+	form form
 	list bool // a list of names, one set call for each
 	set  func(p *Player, text string, o Origin) error
 	show func(p *Player) Row
@@ -56,6 +57,7 @@ type value struct {
 func figure[T any](k kind[T], at func(*Player) *Figure[T], checks ...func(T) error) value {
 	return value{
 		hint: k.hint,
+		form: k.form,
 		set: func(p *Player, text string, o Origin) error {
 			v, err := k.parse(text)
 			if err != nil {
@@ -235,7 +237,7 @@ var schema = []section{
 			value: figure(times, func(p *Player) *Figure[time.Duration] { return &p.Card.Stall }, between(0, 5*time.Second, times.text))},
 		{key: "class", example: "[C10, A1]",
 			doc:   "Marks printed on the card. They promise writing, and random reads on average;\nno verdict rests on them.",
-			value: value{list: true, hint: "[C10, A1]", set: setClass, show: showClasses}},
+			value: value{list: true, hint: "[C10, A1]", form: oneOfWords(classMarks()...), set: setClass, show: showClasses}},
 	}},
 	{name: "card.measured", origin: Measured, doc: "What timing the real card in the real player gave.", fields: []field{
 		{key: "rate", example: "2.4 MB/s", doc: "Sustained reading.",
@@ -284,7 +286,7 @@ var schema = []section{
 		{key: "chip", example: "24", doc: "Pins of the chip that can be used.",
 			value: figure(counts("24"), func(p *Player) *Figure[int64] { return &p.Pins.Chip }, between(1, 1000, plain.text))},
 		{key: "optional", example: "[battery-gauge]", doc: "Parts that can be left out to free their pins.",
-			value: value{list: true, hint: "[battery-gauge]", set: setOptional, show: showOptional}},
+			value: value{list: true, hint: "[battery-gauge]", form: texts.form, set: setOptional, show: showOptional}},
 	}},
 	{name: "pins.uses", doc: "Who takes how many, under names of your own.",
 		free: &freeKeys{
@@ -349,14 +351,17 @@ func showOptional(p *Player) Row {
 func setClass(p *Player, mark string, _ Origin) error {
 	c, ok := card.ParseClass(mark)
 	if !ok {
-		var known []string
-		for _, c := range card.Classes() {
-			known = append(known, c.Mark)
-		}
-		return fmt.Errorf("no card is marked so; there are %s", strings.Join(known, ", "))
+		return fmt.Errorf("no card is marked so; there are %s", strings.Join(classMarks(), ", "))
 	}
 	p.Card.Classes = append(p.Card.Classes, c)
 	return nil
+}
+
+func classMarks() (marks []string) {
+	for _, c := range card.Classes() {
+		marks = append(marks, c.Mark)
+	}
+	return marks
 }
 
 func showClasses(p *Player) Row {

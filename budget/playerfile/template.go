@@ -15,7 +15,7 @@ func Template() []byte {
 	for i := range schema {
 		s := &schema[i]
 		depth := strings.Count(s.name, ".")
-		name := s.name[strings.LastIndexByte(s.name, '.')+1:]
+		_, name := s.place()
 		indent := strings.Repeat("  ", depth)
 		mark := ""
 		if allOff(s) {

@@ -19,6 +19,7 @@ import (
 // kind is how one sort of value is written, read and given to programs.
 type kind[T any] struct {
 	hint  string // an example for the try line
+	form  form   // what an editor may know of it
 	unit  string // SI unit in JSON; "" for what has none
 	parse func(string) (T, error)
 	text  func(T) string
@@ -129,7 +130,7 @@ func whole(r *big.Rat, what string) (int64, error) {
 }
 
 var frequencies = kind[Ratio]{
-	hint: "40 MHz", unit: "Hz",
+	hint: "40 MHz", unit: "Hz", form: hertz.form(),
 	parse: func(s string) (Ratio, error) {
 		r, err := hertz.read(s)
 		if err != nil {
@@ -160,7 +161,7 @@ var frequencies = kind[Ratio]{
 }
 
 var times = kind[time.Duration]{
-	hint: "30 ms", unit: "s",
+	hint: "30 ms", unit: "s", form: seconds.form(),
 	parse: func(s string) (time.Duration, error) {
 		r, err := seconds.read(s)
 		if err != nil {
@@ -184,7 +185,7 @@ var times = kind[time.Duration]{
 }
 
 var amounts = kind[int64]{
-	hint: "64 KiB", unit: "bytes",
+	hint: "64 KiB", unit: "bytes", form: amount.form(),
 	parse: func(s string) (int64, error) {
 		r, err := amount.read(s)
 		if err != nil {
@@ -220,7 +221,7 @@ var lengths = kind[int64]{
 }
 
 var speeds = kind[int64]{
-	hint: "2.1 MB/s", unit: "bytes/s",
+	hint: "2.1 MB/s", unit: "bytes/s", form: speed.form(),
 	parse: func(s string) (int64, error) {
 		r, err := speed.read(s)
 		if err != nil {
@@ -241,6 +242,7 @@ var speeds = kind[int64]{
 func counts(hint string) kind[int64] {
 	return kind[int64]{
 		hint:  hint,
+		form:  form{"type": "integer", "minimum": 0},
 		parse: parseCount,
 		text:  func(n int64) string { return strconv.FormatInt(n, 10) },
 		si:    func(n int64) any { return n },
@@ -255,7 +257,7 @@ func parseCount(s string) (int64, error) {
 }
 
 var sizes = kind[Size]{
-	hint: "240x135", unit: "pixels",
+	hint: "240x135", unit: "pixels", form: like(`[0-9]+ ?x ?[0-9]+`),
 	parse: func(s string) (Size, error) {
 		w, h, err := pair(s, "x", "a size is written WIDTHxHEIGHT in pixels, as 240x135")
 		if err == nil && (w < 1 || h < 1 || w > container.MaxSide || h > container.MaxSide) {
@@ -268,7 +270,7 @@ var sizes = kind[Size]{
 }
 
 var points = kind[Point]{
-	hint: "52,40", unit: "pixels",
+	hint: "52,40", unit: "pixels", form: like(`[0-9]+ ?, ?[0-9]+`),
 	parse: func(s string) (Point, error) {
 		x, y, err := pair(s, ",", "an offset is written COLUMNS,ROWS, as 52,40")
 		return Point{x, y}, err
@@ -289,7 +291,7 @@ func pair(s, mark, form string) (a, b int, err error) {
 
 // turns are quarter turns, written in degrees.
 var turns = kind[int]{
-	hint: "90 degrees", unit: "degrees",
+	hint: "90 degrees", unit: "degrees", form: oneOfWords("0 degrees", "90 degrees", "180 degrees", "270 degrees"),
 	parse: func(s string) (int, error) {
 		number, unit, _ := strings.Cut(s, " ")
 		if unit != "degrees" {
@@ -309,6 +311,7 @@ var turns = kind[int]{
 func words[T ~uint8](names ...string) kind[T] {
 	return kind[T]{
 		hint: names[0],
+		form: oneOfWords(names...),
 		parse: func(s string) (T, error) {
 			for i, n := range names {
 				if n == s {
@@ -328,6 +331,7 @@ func notOneOf(s string, names []string) error {
 
 var booleans = kind[bool]{
 	hint: "yes",
+	form: form{"enum": []any{"yes", "no", true, false}},
 	parse: func(s string) (bool, error) {
 		switch s {
 		case "yes", "true":
@@ -346,12 +350,15 @@ var booleans = kind[bool]{
 	si: func(b bool) any { return b },
 }
 
+var wiringNames = []string{"spi", "1-bit", "4-bit"}
+
 var wirings = kind[card.Wiring]{
 	hint: "1-bit",
+	form: oneOfWords(wiringNames...),
 	parse: func(s string) (card.Wiring, error) {
 		w, err := card.ParseWiring(s)
 		if err != nil {
-			return 0, notOneOf(s, []string{"spi", "1-bit", "4-bit"})
+			return 0, notOneOf(s, wiringNames)
 		}
 		return w, nil
 	},
@@ -361,14 +368,11 @@ var wirings = kind[card.Wiring]{
 
 var pixelFormats = kind[pixel.Format]{
 	hint: "rgb565",
+	form: oneOfWords(pixelNames()...),
 	parse: func(s string) (pixel.Format, error) {
 		f, err := pixel.Parse(s)
 		if err != nil {
-			names := make([]string, 0, 9)
-			for _, f := range pixel.Formats() {
-				names = append(names, f.String())
-			}
-			return 0, notOneOf(s, names)
+			return 0, notOneOf(s, pixelNames())
 		}
 		return f, nil
 	},
@@ -376,9 +380,17 @@ var pixelFormats = kind[pixel.Format]{
 	si:   func(f pixel.Format) any { return f.String() },
 }
 
+func pixelNames() (names []string) {
+	for _, f := range pixel.Formats() {
+		names = append(names, f.String())
+	}
+	return names
+}
+
 // texts are names for people.
 var texts = kind[string]{
 	hint: "Platform sign",
+	form: form{"type": []string{"string", "number"}, "minLength": 1, "maxLength": 80},
 	parse: func(s string) (string, error) {
 		if strings.TrimSpace(s) == "" || utf8.RuneCountInString(s) > 80 {
 			return "", errors.New("want between 1 and 80 characters")
@@ -396,6 +408,7 @@ var texts = kind[string]{
 
 var dates = kind[string]{
 	hint: "2026-11-20",
+	form: like(`[0-9]{4}-[0-9]{2}-[0-9]{2}`),
 	parse: func(s string) (string, error) {
 		if _, err := time.Parse(time.DateOnly, s); err != nil {
 			return "", fmt.Errorf("%q is not a date written year-month-day", s)

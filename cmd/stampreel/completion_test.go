@@ -18,7 +18,7 @@ func TestCandidates(t *testing.T) {
 	}{
 		{"", "pa", "pack patterns"},
 		{"", "--v", "--version"},
-		{"player", "", "new known show header check"},
+		{"player", "", "new known show header schema check"},
 		{"pack", "--di", "--dither"},
 		{"pack --dither", "b", "bayer blue-noise"},
 		{"pack --dither =", "b", "bayer blue-noise"},

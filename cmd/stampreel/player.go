@@ -71,6 +71,14 @@ func playerCommand() *command {
 				run:      runPlayerHeader,
 			},
 			{
+				name:  "schema",
+				short: "write a JSON Schema of player files",
+				about: "Writes a JSON Schema (draft 2020-12) of player files, for editors that check YAML by " +
+					"one. It knows keys, words and units; what player check says counts.",
+				examples: []example{{"stampreel player schema > player.schema.json", "for the settings of an editor"}},
+				run:      runPlayerSchema,
+			},
+			{
 				name:     "check",
 				short:    "read a player file and say what is wrong",
 				about:    "Reads a player file. What cannot be right is shown with its line and what to try.",
@@ -107,6 +115,11 @@ func runPlayerNew(_ context.Context, c *call) error {
 	}
 	c.console.Result("%s written: edit it, then look at it with: stampreel player show %[1]s", console.Name(path))
 	return c.console.JSON(map[string]any{"file": path})
+}
+
+func runPlayerSchema(_ context.Context, c *call) error {
+	c.console.Text(string(playerfile.JSONSchema()))
+	return nil
 }
 
 // existsError keeps a file from being overwritten.

@@ -36,6 +36,12 @@ func reelCommand() *command {
 			examples: []example{{"stampreel reel new reel/", "reel/reel.yaml, every setting explained"}},
 			results:  true,
 			run:      runReelNew,
+		}, {
+			name:     "schema",
+			short:    "write a JSON Schema of reel.yaml",
+			about:    "Writes a JSON Schema (draft 2020-12) of reel.yaml, for editors that check YAML by one.",
+			examples: []example{{"stampreel reel schema > reel.schema.json", "for the settings of an editor"}},
+			run:      runReelSchema,
 		}},
 	}
 }
@@ -56,6 +62,11 @@ func runReelNew(_ context.Context, c *call) error {
 	return c.console.JSON(map[string]any{"file": path})
 }
 
+func runReelSchema(_ context.Context, c *call) error {
+	c.console.Text(string(reel.JSONSchema(reelSettings())))
+	return nil
+}
+
 // reelFlags are the flags of pack that reel.yaml has as settings: all that say what becomes of
 // a clip.
 func reelFlags() (flags []cli.Flag) {
@@ -69,7 +80,7 @@ func reelFlags() (flags []cli.Flag) {
 
 func reelSettings() (settings []reel.Setting) {
 	for _, f := range reelFlags() {
-		settings = append(settings, reel.Setting{Name: f.Names()[0], YesNo: !takesValue(f), Doc: describe(f).usage})
+		settings = append(settings, reel.Setting{Name: f.Names()[0], YesNo: !takesValue(f), Words: flagChoices()[f.Names()[0]], Doc: describe(f).usage})
 	}
 	return settings
 }

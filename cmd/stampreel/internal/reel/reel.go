@@ -23,8 +23,9 @@ const Name = "reel.yaml"
 // Setting is something that the file may say of clips.
 type Setting struct {
 	Name  string
-	YesNo bool   // yes or no; else any text
-	Doc   string // one line of the template
+	YesNo bool     // yes or no; else any text, …
+	Words []string // … or one of these
+	Doc   string   // one line of the template
 }
 
 // Value is a setting as it was given: in the file, or, with Line 0, on the command line.

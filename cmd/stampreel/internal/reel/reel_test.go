@@ -11,7 +11,7 @@ import (
 	"example.org/stampreel/budget/playerfile/strict"
 )
 
-var some = []Setting{{"rate", false, "pictures a second"}, {"loop", true, strings.Repeat("starts anew ", 20) + "."}, {"no-loop", true, ""}, {"dither", false, ""}, {"from", false, ""}}
+var some = []Setting{{Name: "rate", YesNo: false, Doc: "pictures a second"}, {Name: "loop", YesNo: true, Doc: strings.Repeat("starts anew ", 20) + "."}, {Name: "no-loop", YesNo: true, Doc: ""}, {Name: "dither", YesNo: false, Doc: ""}, {Name: "from", YesNo: false, Doc: ""}}
 
 const good = "defaults:\n  rate: 12.5\n  loop: no\nclips:\n  \"a film.mp4\":\n    from: 1:30\n    dither: none\n  shelf/old.gif:\n    skip: yes\n"
 
