@@ -11,6 +11,7 @@ import (
 	"image"
 	"image/color"
 	stdjpeg "image/jpeg"
+	"math"
 	"math/rand/v2"
 	"os"
 	"os/exec"
@@ -20,6 +21,7 @@ import (
 	"strings"
 	"testing"
 
+	"example.org/stampreel/container"
 	"example.org/stampreel/container/frame/jpeg"
 	"example.org/stampreel/container/pixel"
 )
@@ -305,23 +307,134 @@ func TestTooLittleRoomIsALimit(t *testing.T) {
 	}
 }
 
-// README.md's code compiles as it stands there.
-func TestTheCodeOfTheReadmeCompiles(t *testing.T) {
+// What README.md's code leaves to the firmware: a card that is a file, a panel that is a piece of
+// memory, tiles, and the loop of container/c/README.md. It writes what the panel shows at the end of each beat.
+const aroundReadme = `
+#define STAMPREEL_IMPLEMENTATION
+#include "stampreel.h"
+#include <stdio.h>
+#include <stdlib.h>
+#include <string.h>
+stampreel_reader r;
+stampreel_card card;
+stampreel_piece p;
+static FILE *file;
+static uint8_t shown[240 * 240 * 2], buffer[512 * 64];
+static uint32_t place[4], sent;
+static int card_read(void *user, uint32_t sector, uint32_t count, uint8_t *b)
+{
+    (void)user;
+    return fseek(file, (long)sector * 512, SEEK_SET) || fread(b, 512, count, file) != count ? STAMPREEL_READ_ERROR : 0;
+}
+void panel_window(uint32_t x, uint32_t y, uint32_t width, uint32_t height)
+{
+    place[0] = x, place[1] = y, place[2] = width, place[3] = height, sent = 0;
+}
+static void panel_send(const uint8_t *b, uint32_t bytes)
+{
+    for (; bytes; bytes--, sent++) shown[((place[1] + sent / 2 / place[2]) * r.clip.width + place[0] + sent / 2 % place[2]) * 2 + (sent & 1)] = *b++;
+}
+void to_panel(void *context, uint32_t y, uint32_t count, const uint8_t *pixels, uint32_t bytes)
+{
+    (void)context, (void)y, (void)count;
+    panel_send(pixels, bytes);
+}
+static void tiles_write(void)
+{
+    static stampreel_tiles tiles;
+    uint8_t pixels[64];
+    uint32_t done = 0, used, room;
+    int32_t what;
+    if (p.at == 0) stampreel_tiles_start(&tiles, &r.clip, &r.beat);
+    do {
+        used = p.bytes - done;
+        room = sizeof pixels;
+        what = stampreel_tiles_next(&tiles, p.data + done, &used, pixels, &room);
+        done += used;
+        if (what == STAMPREEL_WINDOW) panel_window(tiles.x, tiles.y, tiles.width, tiles.height);
+        if (what == STAMPREEL_PIXELS) panel_send(pixels, room);
+    } while (what > 0);
+    if (what < 0) stampreel_drop(&r);
+}
+int main(int argc, char **argv)
+{
+    int32_t what;
+    if (argc != 3 || !(file = fopen(argv[1], "rb"))) return 1;
+    card.reader = &r;
+    card.read = card_read;
+    card.buffer = buffer;
+    card.sectors = (uint32_t)atoi(argv[2]);
+    stampreel_open(&r, STAMPREEL_UNKNOWN, NULL);
+    while ((what = stampreel_next(&card, &p)) > 0) {
+        if (what & STAMPREEL_FRAME && r.beat.frameCoding == STAMPREEL_RAW) {
+            if (p.at == 0) panel_window(0, 0, r.clip.width, r.clip.height);
+            panel_send(p.data, p.bytes);
+        } else if (what & STAMPREEL_FRAME && r.beat.frameCoding == STAMPREEL_JPEG) {
+            jpeg_write();
+        } else if (what & STAMPREEL_FRAME) {
+            tiles_write();
+        }
+        if (p.what & STAMPREEL_ENDS) fwrite(shown, 1, 2 * r.clip.width * r.clip.height, stdout);
+    }
+    return what < 0;
+}
+`
+
+// README.md's code plays clips as it stands there, in strips and in whole beats.
+func TestTheCodeOfTheReadmePlays(t *testing.T) {
 	text, err := os.ReadFile("README.md")
 	if err != nil {
 		t.Fatal(err)
 	}
-	_, code, found := strings.Cut(string(text), "```c\n")
-	code, _, closed := strings.Cut(code, "```")
-	if !found || !closed {
-		t.Fatal("README.md has no code")
+	blocks := regexp.MustCompile("(?s)```c\n(.*?)```").FindAllSubmatch(text, -1)
+	if len(blocks) != 2 {
+		t.Fatalf("README.md has %d pieces of code, want 2", len(blocks))
 	}
-	dir := t.TempDir()
-	source := filepath.Join(dir, "readme.c")
+	dir, root := t.TempDir(), filepath.Join("..", "..", "..")
+	source, program := filepath.Join(dir, "readme.c"), filepath.Join(dir, "readme")
+	code := string(blocks[0][1]) + string(blocks[1][1]) + aroundReadme
 	if err := os.WriteFile(source, []byte(code), 0o644); err != nil {
 		t.Fatal(err)
 	}
-	run(t, nil, "gcc", append(append([]string{}, strict...), "-I.", "-c", "-o", filepath.Join(dir, "readme.o"), source)...)
+	run(t, nil, "gcc", append(append(append([]string{}, strict...), sanitized...), "-I.", "-I", filepath.Join(root, "container", "c"), "-o", program, source)...)
+	codings := map[container.FrameCoding]int{}
+	for _, name := range []string{"ok-jpeg-rgb565", "ok-tiles-rgb565", "ok-jpeg-in-parts"} {
+		path := filepath.Join(root, "testdata", "vectors", name+".srq")
+		f, err := os.Open(path)
+		if err != nil {
+			t.Fatal(err)
+		}
+		defer f.Close()
+		info, err := f.Stat()
+		if err != nil {
+			t.Fatal(err)
+		}
+		reader, err := container.NewReader(f, info.Size(), container.Limits{})
+		if err != nil {
+			t.Fatal(err)
+		}
+		h := reader.Header()
+		if h.PixelFormat != pixel.RGB565 {
+			t.Fatalf("%s is in %v", name, h.PixelFormat)
+		}
+		panel, beat := container.NewPanel(&h), container.Beat{}
+		var want []byte
+		for n := range h.Beats {
+			if err := reader.Show(h.FirstBeat+n, panel, &beat); err != nil {
+				t.Fatal(err)
+			}
+			codings[beat.FrameCoding]++
+			want = append(want, panel.Pixels...)
+		}
+		for _, sectors := range []string{"1", "64"} {
+			if got := run(t, nil, program, path, sectors); !bytes.Equal(got, want) {
+				t.Errorf("%s, %s sectors at a time: %d bytes shown, which are not the %d that Go shows", name, sectors, len(got), len(want))
+			}
+		}
+	}
+	if codings[container.JPEG] < 4 || codings[container.Tiles] < 2 || codings[container.Raw] < 1 {
+		t.Errorf("%v: too few of some, the test means nothing", codings)
+	}
 }
 
 // Most that README.md promises, on a Cortex-M0.
@@ -368,18 +481,43 @@ func TestTheDecoderIsSmall(t *testing.T) {
 // Most stack that README.md promises, in bytes.
 const mostStack = 384
 
-// The same on a bare Cortex-M0, emulated (Debian package qemu-system-arm), and how many
+// The same on bare processors, emulated (Debian package qemu-system-arm), and how many
 // instructions it takes there: the emulator runs one in a nanosecond of its own time.
 func TestFramesAreShownOnABareCortexM0(t *testing.T) {
-	kernel := filepath.Join(t.TempDir(), "m0.elf")
-	run(t, nil, "arm-none-eabi-gcc", "-std=gnu99", "-Wall", "-Wextra", "-Werror", "-O2", "-nostdlib", "-mcpu=cortex-m0", "-mthumb", "-ffreestanding", "-I.",
+	t.Run("microbit", func(t *testing.T) { showBare(t, "cortex-m0", "microbit", 0) })
+}
+
+func TestFramesAreShownOnABareCortexM3(t *testing.T) {
+	t.Run("lm3s6965evb", func(t *testing.T) { showBare(t, "cortex-m3", "lm3s6965evb", 1) })
+}
+
+// promised returns what README.md says that a block, a coefficient and a byte take.
+func promised(t *testing.T, column int) (p [3]float64) {
+	text, err := os.ReadFile("README.md")
+	if err != nil {
+		t.Fatal(err)
+	}
+	for i, row := range []string{"a block", "a coefficient that is not zero", "a byte"} {
+		m := regexp.MustCompile(`(?m)^\| ` + row + ` \| (\d+) \| (\d+) \|$`).FindSubmatch(text)
+		if m == nil {
+			t.Fatalf("README.md does not say what %s takes", row)
+		}
+		p[i], _ = strconv.ParseFloat(string(m[1+column]), 64)
+	}
+	return p
+}
+
+func showBare(t *testing.T, cpu, machine string, column int) {
+	kernel := filepath.Join(t.TempDir(), "bare.elf")
+	run(t, nil, "arm-none-eabi-gcc", "-std=gnu99", "-Wall", "-Wextra", "-Werror", "-Os", "-nostdlib", "-mcpu="+cpu, "-mthumb", "-ffreestanding", "-I.",
 		"-T", filepath.Join("..", "..", "..", "container", "c", "testdata", "m0.ld"), "-o", kernel, filepath.Join("host", "m0.c"), "-lgcc")
 	rng := rand.New(rand.NewPCG(7, 8))
 	jobs := some(t, rng, [][2]int{{33, 17}})
-	for _, quality := range []int{20, 50, 80} {
-		for _, s := range []jpeg.Sampling{jpeg.Grey, jpeg.Full, jpeg.Share} {
-			const w, h = 160, 128
-			jobs = append(jobs, job{fmt.Sprintf("rgb565, %d×%d, %v, quality %d", w, h, s, quality), pixel.RGB565, w, h, 0, 0, encode(t, picture(rng, w, h), w, h, s, quality)})
+	counted := len(jobs) // from here on
+	for _, quality := range []int{10, 30, 50, 70, 80, 90} {
+		const w, h = 160, 128
+		for range 2 {
+			jobs = append(jobs, job{fmt.Sprintf("rgb565, %d×%d, quality %d", w, h, quality), pixel.RGB565, w, h, 0, 0, encode(t, scene(rng, w, h), w, h, jpeg.Share, quality)})
 		}
 	}
 	var in bytes.Buffer
@@ -398,20 +536,24 @@ func TestFramesAreShownOnABareCortexM0(t *testing.T) {
 	if err != nil {
 		missing(t, "qemu-system-arm")
 	}
-	out, err := exec.Command(emulator, "-M", "microbit", "-icount", "shift=0", "-nographic", "-monitor", "none", "-serial", "none",
-		"-semihosting-config", "enable=on,target=native,arg="+path, "-kernel", kernel).CombinedOutput()
+	out, err := exec.Command(emulator, "-M", machine, "-icount", "shift=0", "-nographic", "-monitor", "none", "-serial", "none",
+		"-chardev", "stdio,id=out", "-semihosting-config", "enable=on,target=native,chardev=out,arg="+path, "-kernel", kernel).Output()
 	if err != nil {
 		t.Fatalf("%v: %s", err, out)
 	}
 	lines := strings.Split(strings.TrimSpace(string(out)), "\n")
-	if len(lines) != len(jobs) {
-		t.Fatalf("%d of %d frames shown: %q", len(lines), len(jobs), out)
+	if len(lines) != 1+len(jobs) {
+		t.Fatalf("%d of %d frames shown: %q", len(lines)-1, len(jobs), out)
 	}
-	deepest := uint32(0)
+	var each uint32
+	if _, err := fmt.Sscanf(lines[0], "%x", &each); err != nil || each == 0 {
+		t.Fatalf("%q: %v", lines[0], err)
+	}
+	deepest, promise := uint32(0), promised(t, column)
 	for i, j := range jobs {
 		var said, sum, ticks, stack uint32
-		if _, err := fmt.Sscanf(lines[i], "%x %x %x %x", &said, &sum, &ticks, &stack); err != nil {
-			t.Fatalf("%s: %q: %v", j.what, lines[i], err)
+		if _, err := fmt.Sscanf(lines[1+i], "%x %x %x %x", &said, &sum, &ticks, &stack); err != nil {
+			t.Fatalf("%s: %q: %v", j.what, lines[1+i], err)
 		}
 		d, err := jpeg.NewDecoder(j.format, j.w, j.h)
 		if err != nil {
@@ -426,9 +568,36 @@ func TestFramesAreShownOnABareCortexM0(t *testing.T) {
 			t.Errorf("%s: -%d and 0x%08x, want 0 and 0x%08x", j.what, said, sum, crc32.ChecksumIEEE(want))
 		}
 		deepest = max(deepest, stack)
-		t.Logf("%s: %.2f million instructions, %d blocks, %d coefficients, %d bytes", j.what, float64(ticks)/16000, s.Blocks, s.Coefficients, s.Bytes)
+		if i < counted {
+			continue
+		}
+		took := float64(ticks) / float64(each) * 200000
+		most := promise[0]*float64(s.Blocks) + promise[1]*float64(s.Coefficients) + promise[2]*float64(s.Bytes)
+		t.Logf("%s: %.2f million instructions, %.2f of what README.md says; %d blocks, %d coefficients, %d bytes", j.what, took/1e6, took/most, s.Blocks, s.Coefficients, s.Bytes)
+		if took > most || took < 0.7*most {
+			t.Errorf("%s: %.0f instructions, README.md says %.0f", j.what, took, most)
+		}
 	}
 	if t.Logf("%d bytes of stack", deepest); deepest > mostStack || deepest < 100 {
 		t.Errorf("%d bytes of stack, want at most %d", deepest, mostStack)
 	}
+}
+
+// scene is slopes and edges with some grain, in parts of the picture more than in others, as
+// photographs have them.
+func scene(rng *rand.Rand, w, h int) []byte {
+	rgb := make([]byte, 3*w*h)
+	grain, a, b := 2+rng.IntN(24), 10+rng.Float64()*40, 10+rng.Float64()*40
+	for i := range rgb {
+		x, y := i/3%w, i/3/w
+		v := 120 + 60*math.Sin(float64(x)/a) + 50*math.Cos(float64(y)/b) + float64(i%3*15)
+		if (x/37+y/29)%3 == 0 {
+			v = 240 - v
+		}
+		if (x+2*y)%150 < 90 {
+			v += float64(rng.IntN(grain) - grain/2)
+		}
+		rgb[i] = byte(max(0, min(255, v)))
+	}
+	return rgb
 }
