@@ -17,6 +17,7 @@ import (
 	"os/exec"
 	"path/filepath"
 	"regexp"
+	"slices"
 	"strings"
 	"testing"
 	"time"
@@ -157,7 +158,7 @@ func TestEveryPixelOfThePageIsWhatUnpackWrites(t *testing.T) {
 	dir := t.TempDir()
 	names := []string{"ok-turned", "ok-repeats", "ok-tiles-of-every-operation", "ok-key-tiles-in-two-rows", "ok-middle-part"}
 	for _, f := range pixel.Formats() {
-		names = append(names, "ok-pixels-"+f.String(), "ok-tiles-"+f.String())
+		names = append(names, "ok-pixels-"+f.String(), "ok-tiles-"+f.String(), "ok-jpeg-"+f.String())
 	}
 	for i, name := range names {
 		data, err := os.ReadFile(filepath.Join("..", "..", "testdata", "vectors", name+".srq"))
@@ -170,8 +171,8 @@ func TestEveryPixelOfThePageIsWhatUnpackWrites(t *testing.T) {
 	}
 	p := opened(t, served(t, dir, "--keep"))
 	clips, err := filepath.Glob(filepath.Join(dir, "*.srq"))
-	if err != nil || len(clips) != 23 {
-		t.Fatalf("%d clips, %v; want 23", len(clips), err)
+	if err != nil || len(clips) != 32 {
+		t.Fatalf("%d clips, %v; want 32", len(clips), err)
 	}
 	compared := 0
 	for i, clip := range clips {
@@ -186,7 +187,7 @@ func TestEveryPixelOfThePageIsWhatUnpackWrites(t *testing.T) {
 		}
 		p.key("n")
 	}
-	if compared < 60 {
+	if compared < 70 {
 		t.Errorf("%d pictures compared, want more", compared)
 	}
 }
@@ -552,7 +553,8 @@ func TestAnotherPageGetsNothing(t *testing.T) {
 }
 
 // axe-core (.ci/fetch-media) finds nothing against WCAG 2.2 A and AA, wide and
-// narrow, light and dark, with a damaged beat, late pictures and all notes shown.
+// narrow, light and dark, with a damaged beat, late pictures and all notes shown, the panel
+// in its own size, and beside a source.
 func TestAxeFindsNothingOnThePage(t *testing.T) {
 	folder := os.Getenv("STAMPREEL_MEDIA")
 	if folder == "" {
@@ -568,36 +570,54 @@ func TestAxeFindsNothingOnThePage(t *testing.T) {
 	}
 	dir := t.TempDir()
 	filmFor(t, filepath.Join(dir, "a.srq"), 20, true)
-	p := opened(t, served(t, dir, "--keep", "--player", "round-240"))
-	p.until("document.querySelectorAll('#rows tr').length > 10")
-	p.do(chromedp.Evaluate[chromedp.Void]("document.querySelector('details').open = true"))
-	for range 7 {
-		p.key(kb.ArrowRight)
+	filmFor(t, filepath.Join(dir, "b.srq"), 20, false)
+	if err := os.Mkdir(filepath.Join(dir, "shelf"), 0o755); err != nil {
+		t.Fatal(err)
 	}
-	p.until("!document.querySelector('#trouble').hidden && !document.querySelector('#misfit').hidden && document.querySelector('#verdict').className === 'verdict stutters'")
-	p.do(chromedp.Evaluate[chromedp.Void](string(axe) + ";0"))
+	filmFor(t, filepath.Join(dir, "shelf", "c.srq"), 5, false)
+	numberedPictures(t, filepath.Join(dir, "frames"), 20, 240, 240)
 	looked := 0
-	for _, width := range []int64{360, 1280} {
-		p.do(chromedp.EmulateViewport(width, 900))
-		for _, scheme := range []string{"light", "dark"} {
-			if _, err := chromedp.Call(p.ctx, emulation.SetEmulatedMedia, emulation.SetEmulatedMediaParams{Features: []*emulation.MediaFeature{{Name: "prefers-color-scheme", Value: scheme}}}); err != nil {
-				t.Fatal(err)
+	for _, args := range [][]string{{dir}, {filepath.Join(dir, "b.srq"), "--source", filepath.Join(dir, "frames")}} {
+		p := opened(t, served(t, append(args, "--keep", "--player", "round-240")...))
+		p.until("document.querySelectorAll('#rows tr').length > 10")
+		p.do(chromedp.Evaluate[chromedp.Void]("document.querySelector('details').open = true"))
+		for range 7 {
+			p.key(kb.ArrowRight)
+		}
+		p.until("!document.querySelector('#misfit').hidden && document.querySelector('#verdict').className === 'verdict stutters'")
+		p.key("o")
+		if len(args) == 1 {
+			p.until("!document.querySelector('#trouble').hidden && !document.querySelector('#next-shelf').hidden")
+		} else {
+			p.do(chromedp.Evaluate[chromedp.Void](`(() => { const g = document.querySelector("#gamma"); g.value = 2; g.dispatchEvent(new Event("input")) })()`))
+			p.until("!document.querySelector('#before').hidden && document.querySelector('#flags').textContent === '--gamma 2' && /SSIM 0/.test(document.querySelector('#score').textContent)")
+		}
+		p.do(chromedp.Evaluate[chromedp.Void](string(axe) + ";0"))
+		for _, width := range []int64{360, 1280} {
+			p.do(chromedp.EmulateViewport(width, 900))
+			for _, scheme := range []string{"light", "dark"} {
+				if _, err := chromedp.Call(p.ctx, emulation.SetEmulatedMedia, emulation.SetEmulatedMediaParams{Features: []*emulation.MediaFeature{{Name: "prefers-color-scheme", Value: scheme}}}); err != nil {
+					t.Fatal(err)
+				}
+				found := value[struct {
+					Passes     int
+					Violations []string
+				}](p, `axe.run(document, {runOnly: ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa", "best-practice"]}).then(r => ({
+					Passes: r.passes.length,
+					Violations: r.violations.flatMap(v => v.nodes.map(n => v.id + ": " + v.help + ": " + n.html + " " + n.failureSummary)),
+				}))`)
+				for _, v := range found.Violations {
+					t.Errorf("%d pixels wide, %s: %s", width, scheme, v)
+				}
+				if got := value[int64](p, "document.documentElement.scrollWidth"); got > width {
+					t.Errorf("%d pixels wide: the page takes %d", width, got)
+				}
+				looked += found.Passes
 			}
-			found := value[struct {
-				Passes     int
-				Violations []string
-			}](p, `axe.run(document, {runOnly: ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa", "best-practice"]}).then(r => ({
-				Passes: r.passes.length,
-				Violations: r.violations.flatMap(v => v.nodes.map(n => v.id + ": " + v.help + ": " + n.html + " " + n.failureSummary)),
-			}))`)
-			for _, v := range found.Violations {
-				t.Errorf("%d pixels wide, %s: %s", width, scheme, v)
-			}
-			looked += found.Passes
 		}
 	}
-	if looked < 4*20 {
-		t.Errorf("axe applied %d rules in four runs, want at least 20 each", looked)
+	if looked < 8*20 {
+		t.Errorf("axe applied %d rules in eight runs, want at least 20 each", looked)
 	}
 }
 
@@ -649,6 +669,55 @@ func BenchmarkThePagePlays(b *testing.B) {
 		dropped += beats - 1 - value[int](p, "seen.size")
 	}
 	b.ReportMetric(float64(dropped)/float64(b.N), "dropped/op")
+}
+
+// BenchmarkThePageSeeks moves the position of the page over an hour, a hundred times, and
+// takes the time until the picture is drawn; every beat is its own picture. The percentile
+// is that of all tries.
+func BenchmarkThePageSeeks(b *testing.B) {
+	const beats = 3600 * 25
+	path := filepath.Join(b.TempDir(), "hour.srq")
+	f, err := os.Create(path)
+	if err != nil {
+		b.Fatal(err)
+	}
+	defer f.Close()
+	w, err := container.NewWriter(f, container.Settings{Width: 128, Height: 64, PixelFormat: pixel.MonoPages, Rate: container.NewRatio(25, 1), ExpectedBeats: beats})
+	if err != nil {
+		b.Fatal(err)
+	}
+	frame := make([]byte, 1024)
+	for n := range beats {
+		frame[n%1024]++
+		if err := w.Write(container.RawFrame(frame), nil); err != nil {
+			b.Fatal(err)
+		}
+	}
+	if _, err := w.Close(); err != nil {
+		b.Fatal(err)
+	}
+	p := opened(b, served(b, path, "--keep", "--player", "mono-128x64"))
+	p.until("document.querySelectorAll('#rows tr').length > 10")
+	p.do(chromedp.Evaluate[chromedp.Void](`window.sought = beat => new Promise(done => {
+		const canvas = document.querySelector("#picture"), at = performance.now()
+		const look = () => { if (canvas.dataset.beat === String(beat)) { watch.disconnect(); done(performance.now() - at) } }
+		const watch = new MutationObserver(look)
+		watch.observe(canvas, {attributes: true, attributeFilter: ["data-beat"]})
+		document.querySelector("#position").value = beat
+		document.querySelector("#position").oninput()
+		look()
+	})`))
+	rnd := rand.New(rand.NewPCG(11, 3600))
+	var took []float64
+	for b.Loop() {
+		for range 100 {
+			took = append(took, value[float64](p, fmt.Sprintf("sought(%d)", rnd.IntN(beats))))
+		}
+	}
+	slices.Sort(took)
+	b.ReportMetric(took[len(took)*95/100], "p95-ms")
+	b.ReportMetric(took[len(took)/2], "median-ms")
+	b.ReportMetric(0, "ns/op")
 }
 
 // Chromium's own decoder of images reads the APNG: each picture is the one that

@@ -49,7 +49,7 @@ export class Feed {
 				const list = await records(this.path + "/pixels", from, from === this.want ? 2 : 16, this.stop.signal)
 				let image = null
 				list.forEach(({kind, body}, i) => {
-					if (kind === "p") image = new ImageData(body.slice(), this.facts.width, this.facts.height)
+					if (kind === "p") image = new ImageData(body, this.facts.width, this.facts.height)
 					this.keep(from + i, kind === "d" ? {trouble: text(body)} : {image})
 				})
 				this.got()

@@ -289,7 +289,7 @@ function zooms() {
 	const most = Math.max(1, Math.min(16, Math.floor(2048 / Math.max(facts.width, facts.height))))
 	// Two pictures stand side by side, or where there is no room for that one above the other.
 	const room = ($("desk").clientWidth - 48) * devicePixelRatio, two = !$("other-side").hidden
-	const side = two && room / 2 >= facts.width ? room / 2 - 16 * devicePixelRatio : room
+	const half = room / 2 - 16 * devicePixelRatio, side = two && half >= facts.width ? half : room
 	const fits = Math.max(1, Math.min(most, Math.floor(Math.min(side / facts.width, 560 * devicePixelRatio / facts.height))))
 	$("zoom").replaceChildren(...Array.from({length: most}, (_, i) => new Option(`${i + 1}×`, i + 1, false, i + 1 === fits)))
 	if (player.width_m) $("zoom").append(new Option("own size", own))
