@@ -20,8 +20,8 @@ const (
 	LeastLoudness, MostLoudness = -40, -8
 )
 
-// Level is what was measured of the sound at the DAC's rate and channels, after the
-// low cut, and the gain that it got.
+// Level is what was measured of the sound at the DAC's rate and channels, after all
+// but the gain that it got.
 type Level struct {
 	Loudness float64 // integrated, LUFS; negative infinity for silence
 	Range    float64 // LU

@@ -61,6 +61,8 @@ func packingFlags() []cli.Flag {
 		&cli.IntFlag{Name: "sound-track", Category: ofSound, Usage: "`NUMBER` of the sound to take, counted from 1, of a video that has several", DefaultText: "the one it names first"},
 		&cli.BoolFlag{Name: "meter", Category: ofSound, Usage: "a sound without pictures shows its level: a bar for each channel, in decibels"},
 		&cli.StringFlag{Name: "loudness", Value: "off", Category: ofSound, Usage: "make each clip as loud as `LUFS` (by EBU R 128), such as -16, with a limiter; or off"},
+		&cli.BoolFlag{Name: "compress", Category: ofSound, Usage: "bring loud and soft passages nearer to each other: half the decibels above -24 dB, and 6 dB more of all but noise"},
+		&cli.BoolFlag{Name: "lift-lows", Category: ofSound, Usage: "add harmonics of the lows that the player's speaker cannot give (below its low-cut), from which the ear hears them"},
 		&cli.StringFlag{Name: "sound-dither", Value: "triangular", Category: ofSound, Usage: "`NAME`: triangular, shaped or round, for the DAC's bits"},
 
 		&cli.StringFlag{Name: "sound-coding", Value: "pcm", Category: ofSound, Usage: "`NAME`: pcm, or ima-adpcm for a quarter of 16-bit, which the player decodes"},
@@ -135,6 +137,12 @@ func packingSettings(c *call, player *playerfile.Player) (s fill.Settings, err e
 		s.Loudness, err = strconv.ParseFloat(text, 64)
 		if err != nil || !(s.Loudness >= transcode.LeastLoudness && s.Loudness <= transcode.MostLoudness) {
 			return s, usagef("--loudness: %q is neither off nor LUFS from %d to %d", text, transcode.LeastLoudness, transcode.MostLoudness).try("--loudness -16")
+		}
+	}
+	s.Compress = c.Bool("compress")
+	if s.LiftLows = c.Bool("lift-lows"); s.LiftLows && player.HasSound() && !s.NoSound {
+		if err := fill.CheckLift(player); err != nil {
+			return s, usagef("--lift-lows: %v", err)
 		}
 	}
 	if s.SoundDither, err = sound.ParseDither(c.String("sound-dither")); err != nil {

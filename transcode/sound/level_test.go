@@ -3,35 +3,45 @@ package sound
 import (
 	"math"
 	"math/rand/v2"
+	"os"
+	"sync"
 	"testing"
 )
 
 func limited(rate float64, channels int, src []float32) []float32 {
-	l := newLimiter(rate, channels)
-	var out []float32
-	for rest := src; len(rest) > 0; {
-		n := min(len(rest), 777*channels)
-		out = l.run(out, rest[:n])
-		rest = rest[n:]
-	}
-	return l.flush(out)
+	return through(newLimiter(rate, channels), channels, src)
 }
 
-// wavePeak is the true peak in dB by sincs of 200 samples to each side under a
-// cosine window, at 16 points a sample: another road than the limiter's.
+// peakHalf samples to each side and peakPoints a sample are what wavePeak looks at.
+const peakHalf, peakPoints = 200, 16
+
+// peakSinc holds a row for each point: what the samples from peakHalf - 1 before to peakHalf
+// behind count there, sincs under a cosine window.
+var peakSinc = sync.OnceValue(func() (rows [peakPoints][2 * peakHalf]float64) {
+	for p := range rows {
+		for k := range rows[p] {
+			d := float64(p)/peakPoints - float64(k-peakHalf+1)
+			s := 1.0
+			if d != 0 {
+				s = math.Sin(math.Pi*d) / (math.Pi * d)
+			}
+			rows[p][k] = s * (0.5 + 0.5*math.Cos(math.Pi*d/(peakHalf+1)))
+		}
+	}
+	return rows
+})
+
+// wavePeak is the true peak in dB by sums of many sincs: another road than the limiter's.
 func wavePeak(x []float32, from, to int) float64 {
-	const half, points = 200, 16
+	rows := peakSinc()
 	most := 0.0
 	for i := from; i < to; i++ {
-		for p := range points {
-			at, sum := float64(p)/points, 0.0
-			for k := max(i-half+1, 0); k <= min(i+half, len(x)-1); k++ {
-				d := at - float64(k-i)
-				s := 1.0
-				if d != 0 {
-					s = math.Sin(math.Pi*d) / (math.Pi * d)
-				}
-				sum += float64(x[k]) * s * (0.5 + 0.5*math.Cos(math.Pi*d/(half+1)))
+		first := max(i-peakHalf+1, 0)
+		window := x[first:min(i+peakHalf+1, len(x))]
+		for p := range rows {
+			sum := 0.0
+			for k, w := range rows[p][first-(i-peakHalf+1):][:len(window)] {
+				sum += w * float64(window[k])
 			}
 			most = max(most, math.Abs(sum))
 		}
@@ -69,6 +79,165 @@ func TestThePeaksAtTheDACStayBelowTheCeiling(t *testing.T) {
 		}
 	}
 	t.Logf("at most %.2f dBTP", worst)
+}
+
+// What is worst for a limiter, to the DAC's samples from a source of twice its rate and of its
+// own: tones anywhere, two of them that beat, bursts of noise, and a row of signs that turns around at a
+// point, whose sinc sum has no bound; the peak is found by another road than the limiter's.
+func TestNothingGetsAboveTheCeilingAtTheDAC(t *testing.T) {
+	g := rand.New(rand.NewPCG(21, 22))
+	seeds := 2
+	if testing.Short() {
+		seeds = 1
+	} else if os.Getenv("STAMPREEL_LONG") == "1" {
+		seeds = 100
+	}
+	const frames = 1500
+	tone := func(x []float32, from int, amplitude float64) {
+		hz, phase := 0.001+0.454*g.Float64(), 2*math.Pi*g.Float64()
+		for i := from; i < len(x); i++ {
+			x[i] += float32(amplitude * math.Sin(2*math.Pi*hz*float64(i)+phase))
+		}
+	}
+	signals := map[string]func(x []float32){
+		"tone": func(x []float32) { tone(x, g.IntN(frames/2), 4*g.Float64()) },
+		"beat": func(x []float32) { tone(x, 0, 2*g.Float64()); tone(x, g.IntN(frames), 2*g.Float64()) },
+		"bursts": func(x []float32) {
+			for i := range x {
+				if i/(50+g.IntN(2)*200)%2 == 0 {
+					x[i] = float32(2 * g.NormFloat64())
+				}
+			}
+		},
+		"signs": func(x []float32) {
+			at := frames/4 + g.IntN(frames/2)
+			for i := range x {
+				x[i] = float32(1 - 2*((i-at)/2&1)) // nearly the DAC's Nyquist frequency
+				if i < at {
+					x[i] = -x[i]
+				}
+			}
+		},
+	}
+	worst, tried := math.Inf(-1), 0
+	for _, c := range []struct {
+		rate int
+		f    Format
+	}{{16000, Format{8000, 1, 1, 16}}, {8000, Format{8000, 1, 1, 16}}, {44100, Format{375000, 17, 1, 16}}, {48000, Format{48000, 1, 2, 16}}} {
+		for name, fill := range signals {
+			for range seeds {
+				x := make([]float32, frames)
+				fill(x)
+				src := x
+				if c.f.Channels == 2 {
+					src = make([]float32, 2*frames)
+					for i, v := range x {
+						src[2*i], src[2*i+1] = v, -v/2
+					}
+				}
+				out, stats := encode(t, src, c.rate, c.f.Channels, c.f, Options{Limit: true})
+				got := make([]float32, 0, frames)
+				for i := 0; i < len(out); i += c.f.FrameBytes() {
+					got = append(got, float32(int16(uint16(out[i])|uint16(out[i+1])<<8))/32767)
+				}
+				peak := wavePeak(got, 0, len(got))
+				tried++
+				if worst = max(worst, peak); peak > Ceiling || stats.Clipped > 0 {
+					t.Errorf("%s at %d Hz to %d/%d: %.3f dBTP from %.2f, %d samples clipped", name, c.rate, c.f.RateNum, c.f.RateDen, peak, wavePeak(x, 0, len(x)), stats.Clipped)
+				}
+			}
+		}
+	}
+	t.Logf("%d signals, at most %.3f dBTP", tried, worst)
+	if tried != 16*seeds {
+		t.Errorf("%d signals are tried", tried)
+	}
+}
+
+// The slow twin: the wave at eight points a sample, each a sum of its own of sincs under
+// Kaiser's window; the gain of each frame from all that is needed ahead, by hand.
+func TestTheLimiterIsItsTwin(t *testing.T) {
+	const rate, channels, points, half, beta = 3000, 2, 8, 32, 6
+	src := noise(700*channels, 8)
+	for i := range src {
+		src[i] *= float32(0.5 + 2*math.Pow(math.Sin(float64(i)/400), 6))
+	}
+	got := limited(rate, channels, src)
+	frames := len(src) / channels
+	bessel := func(x float64) float64 {
+		sum, term := 1.0, 1.0
+		for k := 1; k < 40; k++ {
+			term *= x * x / 4 / float64(k*k)
+			sum += term
+		}
+		return sum
+	}
+	at := func(frame, ch int) float64 {
+		if frame < 0 || frame >= frames {
+			return 0
+		}
+		return float64(src[frame*channels+ch])
+	}
+	ceiling := math.Pow(10, (Ceiling-limitMargin)/20)
+	ahead := max(int(limitSeconds*rate), 8)
+	// need of the wave from a frame to the next.
+	need := func(frame int) float64 {
+		peak := 0.0
+		for ch := range channels {
+			for p := range points {
+				sum, weights := 0.0, 0.0
+				for k := frame - half + 1; k <= frame+half; k++ {
+					d := float64(k-frame) - float64(p)/points
+					s := 1.0
+					if d != 0 {
+						s = math.Sin(math.Pi*d) / (math.Pi * d)
+					}
+					s *= bessel(beta*math.Sqrt(max(1-d*d/half/half, 0))) / bessel(beta)
+					sum, weights = sum+s*at(k, ch), weights+s
+				}
+				peak = max(peak, math.Abs(sum/weights))
+			}
+		}
+		return min(ceiling/max(peak, 1e-9), 1)
+	}
+	needs := make([]float64, 0, frames+2*ahead)
+	for frame := -1; frame < frames+ahead; frame++ {
+		needs = append(needs, need(frame))
+	}
+	both := func(frame int) float64 { // of the wave on either side of a frame
+		if frame < 0 || frame >= frames+ahead {
+			return 1
+		}
+		return min(needs[frame], needs[frame+1])
+	}
+	least := make([]float64, frames+ahead) // of a frame and those before it
+	last := 1.0
+	for frame := range least {
+		l := 1.0
+		for k := frame - ahead + 1; k <= frame; k++ {
+			l = min(l, both(k))
+		}
+		last = min(l, last+(1-math.Exp(-1/(releaseSeconds*rate)))*(1-last))
+		least[frame] = last
+	}
+	lowest := 1.0
+	for frame := range frames {
+		sum, weights := 0.0, 0.0
+		for i := range ahead {
+			w := float64(min(i+1, ahead-i))
+			sum, weights = sum+w*least[frame+i], weights+w
+		}
+		gain := sum / weights
+		lowest = min(lowest, gain)
+		for ch := range channels {
+			if d := math.Abs(float64(got[frame*channels+ch]) - at(frame, ch)*gain); d > 1e-6 {
+				t.Fatalf("frame %d: %g, want %g", frame, got[frame*channels+ch], at(frame, ch)*gain)
+			}
+		}
+	}
+	if lowest > 0.6 {
+		t.Errorf("the gain comes down to %g alone", lowest)
+	}
 }
 
 func TestWhatIsBelowTheCeilingIsLeftAlone(t *testing.T) {

@@ -60,10 +60,12 @@ type Options struct {
 	Dither  Dither
 	Seed    uint64 // of the dither noise; the same seed gives the same bytes
 
-	LowCut float64 `json:",omitempty"` // in Hz, what lies below is taken away; 0 for none
-	Gain   float64 `json:",omitempty"` // in dB, behind the low cut; 0 leaves the level as it is
-	Limit  bool    `json:",omitempty"` // keeps the wave at the DAC below Ceiling
-	Fade   bool    `json:",omitempty"` // fades both ends in a few ms, so that they do not click
+	Lift     float64 `json:",omitempty"` // in Hz, of what lies below harmonics are added; 0 adds none
+	LowCut   float64 `json:",omitempty"` // in Hz, what lies below is taken away; 0 for none
+	Compress bool    `json:",omitempty"` // brings loud and soft nearer to each other
+	Gain     float64 `json:",omitempty"` // in dB, behind all of these; 0 leaves the level as it is
+	Limit    bool    `json:",omitempty"` // keeps the wave at the DAC below Ceiling
+	Fade     bool    `json:",omitempty"` // fades both ends in a few ms, so that they do not click
 }
 
 // Stats counts what happened to the sound so far.
@@ -159,12 +161,22 @@ func NewStream(src Reader, inRate, inChannels int, f Format, o Options) (*Stream
 		end:   -1,
 	}
 	rate := float64(f.RateNum) / float64(f.RateDen)
+	if o.Lift != 0 {
+		lift, err := newLift(o.Lift, rate, f.Channels)
+		if err != nil {
+			return nil, err
+		}
+		s.stages = append(s.stages, lift)
+	}
 	if o.LowCut != 0 {
 		cut, err := newCut(o.LowCut, rate, f.Channels)
 		if err != nil {
 			return nil, err
 		}
 		s.stages = append(s.stages, cut)
+	}
+	if o.Compress {
+		s.stages = append(s.stages, newCompressor(rate, f.Channels))
 	}
 	if o.Gain != 0 {
 		s.stages = append(s.stages, gain(portable.FromDecibels(o.Gain)))

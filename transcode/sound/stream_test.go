@@ -260,7 +260,7 @@ func TestStreamingAllocatesNothing(t *testing.T) {
 // Whatever the rates and samples: the stated length, no code out of range.
 func FuzzStream(f *testing.F) {
 	f.Add(uint32(44100), uint32(375000), uint32(17), uint8(2), uint8(0), []byte("tone"))
-	f.Add(uint32(8000), uint32(80_000_000), uint32(1814), uint8(1), uint8(0x77), []byte{0, 0, 0xc0, 0x7f, 0, 0, 0x80, 0x7f})
+	f.Add(uint32(8000), uint32(80_000_000), uint32(1814), uint8(1), uint8(0xf7), []byte{0, 0, 0xc0, 0x7f, 0, 0, 0x80, 0x7f})
 	f.Add(uint32(768000), uint32(1000), uint32(1), uint8(6), uint8(10), bytes.Repeat([]byte{1, 2, 0x80, 0x3f}, 40))
 	f.Add(uint32(22050), uint32(22050), uint32(1), uint8(9), uint8(3), []byte{0xff, 0xff, 0x7f, 0x7f})
 	f.Add(uint32(1000), uint32(192000), uint32(1), uint8(1), uint8(4), []byte{0, 0, 0x80, 0xbf})
@@ -277,6 +277,9 @@ func FuzzStream(f *testing.F) {
 		o := Options{Dither: Dither(how >> 2 & 3), Limit: how>>4&1 == 1, Fade: how>>5&1 == 1}
 		if how>>6&1 == 1 {
 			o.LowCut, o.Gain = 200, 6
+		}
+		if how>>7 == 1 {
+			o.Compress, o.Lift = true, 200
 		}
 		s, err := NewStream(src, int(rate), int(channels), format, o)
 		if err != nil {

@@ -42,6 +42,8 @@ func TestEachSettingIsInTheNote(t *testing.T) {
 		"Meter":         func(s *Settings) { s.Meter = true },
 		"SoundDither":   func(s *Settings) { s.SoundDither = sound.Shaped },
 		"Loudness":      func(s *Settings) { s.Loudness = -16 },
+		"Compress":      func(s *Settings) { s.Compress = true },
+		"LiftLows":      func(s *Settings) { s.LiftLows = true },
 		"PlainSound":    func(s *Settings) { s.PlainSound = true },
 		"ADPCM":         func(s *Settings) { s.ADPCM = true },
 		"SoftenFlashes": func(s *Settings) { s.SoftenFlashes = true },

@@ -64,6 +64,8 @@ type Settings struct {
 
 	SoundDither sound.Dither
 	Loudness    float64 // LUFS that each clip gets; 0 leaves the level as it is
+	Compress    bool    // loud and soft passages come nearer to each other
+	LiftLows    bool    // harmonics of what lies below the player's low cut are added
 	PlainSound  bool    // neither the player's low cut nor faded ends: for test clips
 	ADPCM       bool    // sound as IMA ADPCM, a quarter of 16-bit
 	Matrix      *picture.Matrix
@@ -620,12 +622,12 @@ func (s *Settings) options(media *source.Media, separateSound bool) transcode.Op
 		num, den := s.Player.SampleRate()
 		o.Sound = &sound.Format{RateNum: num, RateDen: den, Channels: int(s.Player.Sound.Channels.Value), Bits: int(s.Player.Sound.Bits.Value)}
 		if !s.PlainSound {
-			o.SoundOptions.LowCut = directCurrent
-			if cut := s.Player.Sound.LowCut; cut.Known() {
-				// A DAC too slow for the cut has nothing above it.
-				hz, _ := cut.Value.Rat().Float64()
-				o.SoundOptions.LowCut = max(min(hz, 0.2*float64(num)/float64(den)), directCurrent)
+			o.SoundOptions.LowCut = max(lowCut(s.Player), directCurrent)
+			if s.LiftLows {
+				o.SoundOptions.Lift = o.SoundOptions.LowCut
 			}
+			o.SoundOptions.Compress = s.Compress
+			o.SoundOptions.Limit = s.Compress || s.LiftLows // both may raise peaks
 			o.SoundOptions.Fade = true
 		}
 	}

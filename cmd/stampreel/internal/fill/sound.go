@@ -2,10 +2,34 @@ package fill
 
 import (
 	"encoding/binary"
+	"fmt"
 	"math"
 
+	"example.org/stampreel/budget/playerfile"
 	"example.org/stampreel/transcode"
+	"example.org/stampreel/transcode/sound"
 )
+
+// lowCut is the frequency in Hz below which a player's speaker gives nothing; 0 where its
+// file does not say.
+func lowCut(p *playerfile.Player) float64 {
+	if !p.Sound.LowCut.Known() {
+		return 0
+	}
+	hz, _ := p.Sound.LowCut.Value.Rat().Float64()
+	num, den := p.SampleRate()
+	return min(hz, 0.2*float64(num)/float64(den)) // a DAC too slow for the cut has nothing above it
+}
+
+// CheckLift tells whether lows can be lifted for a player.
+func CheckLift(p *playerfile.Player) error {
+	hz := lowCut(p)
+	if hz == 0 {
+		return fmt.Errorf("%s does not say below what frequency its speaker gives nothing (sound.low-cut)", p.Name.Value)
+	}
+	num, den := p.SampleRate()
+	return sound.CheckLift(hz, float64(num)/float64(den))
+}
 
 // Sound is what a clip says of its sound: what was measured of the DAC's samples when it
 // was packed, and the gain that they got.
