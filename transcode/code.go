@@ -104,9 +104,12 @@ func (c *coder) encode(rgb []byte) (cost int64, ok bool, err error) {
 	return cost, int64(len(c.image)) <= c.raw, nil
 }
 
-// panel is what the panel shows of the picture that was coded last.
+// panel is what the panel shows after the picture that was coded last.
 func (c *coder) panel(picture []byte) []byte {
-	if c.jpeg != nil {
+	switch {
+	case c.tiles != nil:
+		return c.tiles.Held() // less what was ignored
+	case c.jpeg != nil:
 		return c.showing
 	}
 	return picture
@@ -126,19 +129,17 @@ func (c *coder) code(picture []byte, same, key bool) (container.Frame, error) {
 	if err != nil {
 		return container.Frame{}, err
 	}
-	image := container.Frame{Coding: container.JPEG, Bytes: c.image, PanelBytes: int(c.raw)}
-	if ok && c.o.Always {
-		return image, nil
-	}
 	// Whatever is stored, the panel shows the same.
-	frame, exact, err := c.exact(c.showing, key)
-	if err != nil || !ok || frame.Coding == container.Repeat || exact <= cost {
-		return frame, err
+	if !ok || !c.o.Always {
+		frame, exact, err := c.exact(c.showing, key)
+		if err != nil || !ok || frame.Coding == container.Repeat || exact <= cost {
+			return frame, err
+		}
 	}
 	if c.tiles != nil {
 		err = c.tiles.Set(c.showing)
 	}
-	return image, err
+	return container.Frame{Coding: container.JPEG, Bytes: c.image, PanelBytes: int(c.raw)}, err
 }
 
 // exact stores pixels as tiles or as a raw frame, and says what that costs.

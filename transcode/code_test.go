@@ -143,6 +143,9 @@ func TestIgnoredChangesDoNotAddUp(t *testing.T) {
 		if err := panel.Show(&container.Beat{BeatHeader: container.BeatHeader{FrameCoding: frame.Coding, PanelBytes: uint32(frame.PanelBytes)}, Frame: frame.Bytes}); err != nil {
 			t.Fatal(err)
 		}
+		if !bytes.Equal(c.panel(pixels), panel.Pixels) {
+			t.Fatalf("beat %d: the coder takes the panel to show %d, it shows %d", n, c.panel(pixels)[0], panel.Pixels[0])
+		}
 		for _, p := range panel.Pixels {
 			if d := int(p) - int(pixels[0]); d < -3 || d > 3 {
 				t.Fatalf("beat %d shows %d, want %d ± 3", n, p, pixels[0])

@@ -132,7 +132,7 @@ func (m *Meter) ssim() float64 {
 
 // index is the SSIM index of a window, from the weighted means of a, b, a², b² and ab.
 func index(p [5]float64) float64 {
-	both := p[0] * p[1]
+	both := float64(p[0] * p[1]) // rounded, as products and sums may be joined else
 	squares := float64(p[0]*p[0]) + float64(p[1]*p[1])
 	return (2*both + c1) * (2*(p[4]-both) + c2) / ((squares + c1) * (p[2] + p[3] - squares + c2))
 }
