@@ -81,9 +81,8 @@ SEEK_STRUCT = struct.Struct("<IIHHI")
 
 LOOPS, MORE = 1, 2
 U8, S16, ADPCM = 1, 2, 3
-REPEAT, RAW, TILES, KEY_TILES = 0, 1, 2, 4
-KNOWN_CODINGS = 1 << REPEAT | 1 << RAW | 1 << TILES | 1 << KEY_TILES
-KEY_CODINGS = (RAW, KEY_TILES)
+REPEAT, RAW, TILES, JPEG, KEY_TILES = 0, 1, 2, 3, 4
+KEY_CODINGS = (RAW, JPEG, KEY_TILES)
 PIXEL_FORMATS = ("", "rgb565", "rgb565le", "rgb444", "rgb666", "rgb332",
                  "grey8", "grey4", "mono-rows", "mono-pages")
 SOUND_CODINGS = ("none", "u8", "s16", "ima-adpcm")
@@ -158,8 +157,6 @@ class Clip:
                 above = above or f"{name} {value}, this reader knows up to {largest}"
                 continue
             raise Trouble("damaged", f"{name} is {value}, legal is {least}…{largest}")
-        if h.frameCodings & ~KNOWN_CODINGS:
-            above = above or f"frameCodings {h.frameCodings}, this reader knows {KNOWN_CODINGS}"
         if above:
             raise Trouble("unsupported", above)
         h.need = struct.unpack("<8I", h.need)
@@ -322,7 +319,7 @@ class Clip:
         rule(sync == b"bt", f"{name}: beatSync is missing")
         rule(crc == binascii.crc_hqx(head[4:32], 0), f"{name}: beatCRC does not fit")
         rule(beat.number == number, f"{name}: its number is {beat.number}")
-        if beat.frameCoding > 31 or not KNOWN_CODINGS >> beat.frameCoding & 1:
+        if beat.frameCoding > KEY_TILES:
             raise Trouble("unsupported", f"{name}: frameCoding {beat.frameCoding}, "
                           "which this reader does not know")
 
@@ -330,7 +327,8 @@ class Clip:
              f"{name}: frameCoding is {beat.frameCoding}, which frameCodings leaves out")
         raw = self.frame_bytes
         frame, panel = {REPEAT: ((0, 0), (0, 0)), RAW: ((raw, raw), (raw, raw)),
-                        TILES: ((1, raw), (1, raw)), KEY_TILES: ((1, raw), (raw, raw))}[beat.frameCoding]
+                        TILES: ((1, raw), (1, raw)), JPEG: ((1, raw), (raw, raw)),
+                        KEY_TILES: ((1, raw), (raw, raw))}[beat.frameCoding]
         for field, (least, most) in (("frameBytes", frame), ("panelBytes", panel)):
             value = getattr(beat, field)
             rule(least <= value <= most, f"{name}: {field} is {value}, legal is {least}…{most}")
@@ -552,6 +550,8 @@ class Panel:
             rule(not stray_bits(beat.frame, self.format, self.w, self.h),
                  f"beat {beat.number}: bits that stand for no pixel are not 0")
             self.pixels[:] = beat.frame
+        elif beat.frameCoding == JPEG:
+            self.pixels[:] = Jpeg(beat.frame, f"beat {beat.number}", self.name, self.w, self.h).frame()
         elif beat.frameCoding != REPEAT:
             self.show_tiles(beat)
 
@@ -648,6 +648,228 @@ class Payload:
             return b"".join(units)
         rule(op >> 4 == 0, f"{self.name}: operation {op:#04x} is not known")
         return self.take(n * unit)
+
+
+# Section 3.2: JPEG.
+
+# Bits of a channel; mono has one, and levels are packed below.
+CHANNEL_BITS = {"rgb565": (5, 6, 5), "rgb565le": (5, 6, 5), "rgb444": (4, 4, 4), "rgb666": (6, 6, 6),
+                "rgb332": (3, 3, 2), "grey8": (8,), "grey4": (4,), "mono-rows": (1,), "mono-pages": (1,)}
+
+COSINES = [
+    [8192, 11363, 10703, 9633, 8192, 6436, 4433, 2260],
+    [8192, 9633, 4433, -2260, -8192, -11363, -10703, -6436],
+    [8192, 6436, -4433, -11363, -8192, 2260, 10703, 9633],
+    [8192, 2260, -10703, -6436, 8192, 9633, -4433, -11363],
+]
+COSINES += [[v if u % 2 == 0 else -v for u, v in enumerate(row)] for row in reversed(COSINES)]
+
+RANKS = [[0, 8, 2, 10], [12, 4, 14, 6], [3, 11, 1, 9], [15, 7, 13, 5]]
+
+# T.81, figure A.6: (v, u) of each coefficient in the order of the scan, along the diagonals.
+ZIGZAG = sorted(((v, u) for v in range(8) for u in range(8)),
+                key=lambda at: (sum(at), at[0] if sum(at) % 2 else at[1]))
+
+
+def clamp(value, least, most):
+    return min(max(value, least), most)
+
+
+def jpeg_level(p, bits, rank):
+    """The level of a channel of so many bits for an 8-bit value."""
+    if bits >= 4:
+        return (p - (p >> bits) + ((2 * rank + 1) * 2**(8 - bits) >> 5)) >> (8 - bits)
+    m = 2**bits - 1
+    a = p * m // 255
+    d = 65025 * (2 * a + 1)
+    return (16 * a + (32 * ((p * m)**2 - 65025 * a * a) + d) // (2 * d) + rank) >> 4
+
+
+class Jpeg:
+    """A JPEG frame: frame() gives what the panel shows, packed as section 3 has it."""
+
+    def __init__(self, data, name, format_name, w, h):
+        self.data, self.name, self.at = data, name, 0
+        self.format, self.w, self.h = format_name, w, h
+        self.steps, self.codes = {}, {}  # by number; by class and number
+        self.components = None  # of each: factor, number of steps
+        self.word = self.bits = 0  # read of the scan and not yet used
+
+    def rule(self, holds, what):
+        rule(holds, f"{self.name}: JPEG, byte {self.at}: {what}")
+
+    def take(self, n):
+        self.rule(self.at + n <= len(self.data), "it ends too early")
+        self.at += n
+        return self.data[self.at - n:self.at]
+
+    def segments(self):
+        """All up to the scan; returns the tables of DC and of AC of each component."""
+        self.rule(self.take(2) == b"\xff\xd8", "no SOI")
+        while True:
+            marker, length = struct.unpack(">HH", self.take(4))
+            self.rule(length >= 2, "the segment has no length")
+            end = self.at + length - 2
+            self.rule(end <= len(self.data), "the segment ends too late")
+            if marker == 0xFFDB:
+                while self.at < end:
+                    number, = self.take(1)
+                    self.steps[number] = self.take(64)
+                    self.rule(number <= 1 and 0 not in self.steps[number], "a table of steps is wrong")
+            elif marker == 0xFFC4:
+                while self.at < end:
+                    self.huffman()
+            elif marker == 0xFFC0:
+                self.start_of_frame()
+            elif marker == 0xFFDA:
+                tables = self.start_of_scan()
+            elif 0xFFE0 <= marker <= 0xFFEF or marker == 0xFFFE:
+                self.at = end
+            else:
+                self.rule(False, f"marker {marker:04X}")
+            self.rule(self.at == end, "the segment has another length than its contents")
+            if marker == 0xFFDA:
+                return tables
+
+    def huffman(self):
+        which, *counts = self.take(17)
+        self.rule(which & ~0x11 == 0, "no table of codes has this number")
+        values = self.take(sum(counts))
+        is_ac = which >> 4
+        self.rule(len(values) <= (162 if is_ac else 12), "too many values")
+        for v in values:
+            self.rule(v in (0x00, 0xF0) or 1 <= v & 15 <= 10 if is_ac else v <= 11, f"value {v:#x}")
+        codes, code, at = {}, 0, 0
+        for length, n in enumerate(counts, 1):
+            for v in values[at:at + n]:
+                self.rule(code < 2**length - 1, "more codes than there are, all ones left out")
+                codes[length, code] = v
+                code += 1
+            at += n
+            code *= 2
+        self.codes[which] = codes
+
+    def start_of_frame(self):
+        self.rule(self.components is None, "a second SOF0")
+        bits, h, w, n = struct.unpack(">BHHB", self.take(6))
+        self.rule((bits, w, h) == (8, self.w, self.h), "SOF0 is of another picture")
+        self.rule(n in (1, 3) and (n == 1 or len(CHANNEL_BITS[self.format]) == 3), f"{n} components")
+        self.components = []
+        for i in range(n):
+            number, factors, steps = self.take(3)
+            self.rule(number == i + 1 and steps <= 1, "a component is wrong")
+            self.rule(factors == 0x11 or factors == 0x22 and i == 0 and n == 3, "sampling factors")
+            self.components.append((factors & 15, steps))
+
+    def start_of_scan(self):
+        self.rule(self.components is not None, "SOS before SOF0")
+        self.rule(self.take(1)[0] == len(self.components), "SOS has not all components")
+        tables = []
+        for i, (_, steps) in enumerate(self.components):
+            number, both = self.take(2)
+            self.rule(number == i + 1 and both & ~0x11 == 0, "a component of SOS is wrong")
+            dc, ac = both >> 4, 0x10 | both & 1
+            self.rule(steps in self.steps and dc in self.codes and ac in self.codes, "a table is missing")
+            tables.append((self.codes[dc], self.codes[ac]))
+        self.rule(self.take(3) == b"\0\x3f\0", "the scan is none of all coefficients")
+        return tables
+
+    def bit(self):
+        if self.bits == 0:
+            self.word, = self.take(1)
+            self.bits = 8
+            if self.word == 0xFF:
+                self.rule(self.take(1) == b"\0", "a marker within the scan")
+        self.bits -= 1
+        return self.word >> self.bits & 1
+
+    def value(self, codes):
+        code = 0
+        for length in range(1, 17):
+            code = code << 1 | self.bit()
+            if (length, code) in codes:
+                return codes[length, code]
+        self.rule(False, "no code")
+
+    def number(self, size):
+        """T.81, F.2.2.1: a number of so many bits."""
+        v = 0
+        for _ in range(size):
+            v = v << 1 | self.bit()
+        return v if size == 0 or v >> (size - 1) else v - 2**size + 1
+
+    def block(self, tables, steps, before):
+        """The samples of the next block in rows, and its DC."""
+        dc, ac = tables
+        before += self.number(self.value(dc))
+        self.rule(-2048 <= before <= 2047, "DC goes too far")
+        values = [before] + [0] * 63
+        k = 1
+        while k < 64:
+            run, size = divmod(self.value(ac), 16)
+            if run == size == 0:
+                break
+            k += run
+            self.rule(k <= 63, "a run goes beyond coefficient 63")
+            values[k] = self.number(size)
+            k += 1
+        s = [[0] * 8 for _ in range(8)]
+        for k, (v, u) in enumerate(ZIGZAG):
+            s[v][u] = clamp(values[k] * steps[k], -1088, 1087)
+        t = [[(sum(COSINES[y][v] * s[v][u] for v in range(8)) + 2**10) >> 11 for u in range(8)] for y in range(8)]
+        return [[clamp(((sum(COSINES[x][u] * t[y][u] for u in range(8)) + 2**17) >> 18) + 128, 0, 255)
+                 for x in range(8)] for y in range(8)], before
+
+    def frame(self):
+        tables = self.segments()
+        factor = self.components[0][0]
+        side = 8 * factor
+        across, down = ceil_div(self.w, side), ceil_div(self.h, side)
+        planes = [[[0] * (across * 8 * f) for _ in range(down * 8 * f)] for f, _ in self.components]
+        before = [0] * len(planes)
+        for row, column in itertools.product(range(down), range(across)):
+            for i, (f, number) in enumerate(self.components):
+                for y, x in itertools.product(range(f), range(f)):
+                    samples, before[i] = self.block(tables[i], self.steps[number], before[i])
+                    left = (column * f + x) * 8
+                    for k, line in enumerate(samples):
+                        planes[i][(row * f + y) * 8 + k][left:left + 8] = line
+        self.rule(self.word & (1 << self.bits) - 1 == (1 << self.bits) - 1, "bits behind the scan that are 0")
+        self.rule(self.data[self.at:] == b"\xff\xd9", "no EOI, or more behind it")
+        out = bytearray(frame_bytes(PIXEL_FORMATS.index(self.format), self.w, self.h))
+        for y in range(self.h):
+            for x in range(self.w):
+                self.put(out, x, y, self.colour([p[y // (factor if i else 1)][x // (factor if i else 1)]
+                                                 for i, p in enumerate(planes)]))
+        return out
+
+    @staticmethod
+    def colour(samples):
+        y = samples[0]
+        if len(samples) == 1:
+            return y, y, y
+        b, r = samples[1] - 128, samples[2] - 128
+        return (clamp(y + ((91881 * r + 32768) >> 16), 0, 255),
+                clamp(y - ((22554 * b + 46802 * r + 32768) >> 16), 0, 255),
+                clamp(y + ((116130 * b + 32768) >> 16), 0, 255))
+
+    def put(self, out, x, y, rgb):
+        rank = RANKS[y % 4][x % 4]
+        bits = CHANNEL_BITS[self.format]
+        place, _ = pixel_place(self.format, self.w, x, y)  # in bits
+        if len(bits) == 1:
+            pixel, size = jpeg_level(rgb[0], bits[0], 15 - rank), bits[0]
+        else:
+            pixel = size = 0
+            for value, n, k in zip(rgb, bits, (rank, 15 - rank, rank)):
+                pad = 2 if self.format == "rgb666" else 0
+                pixel = (pixel << n | jpeg_level(value, n, k)) << pad
+                size += n + pad
+        if self.format == "rgb565le":
+            pixel = pixel >> 8 | (pixel & 255) << 8
+        for i in range(size):
+            if pixel >> (size - 1 - i) & 1:
+                out[(place + i) // 8] |= 128 >> (place + i) % 8
 
 
 def upright(rows, turn):
