@@ -20,6 +20,9 @@ import (
 // GStreamer takes the AVI apart: as many pictures as the clip has beats, each as image/jpeg
 // decodes it near the one that unpack writes, and the very samples of its WAV.
 func TestAnAVIHasEachBeatAndEverySample(t *testing.T) {
+	if testing.Short() {
+		t.Skip("writes and reads in one goroutine")
+	}
 	dir := t.TempDir()
 	film := filepath.Join(dir, "film.srq")
 	filmFor(t, film, 30, false)

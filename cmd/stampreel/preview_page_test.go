@@ -325,6 +325,9 @@ func TestThePageObeysTheKeyboard(t *testing.T) {
 // Where the line is drawn longer, as on a screen of finer pixels, so is the panel: in
 // its own size it is 32.4 mm wide by any line of 50.
 func TestThePanelIsShownInItsOwnSize(t *testing.T) {
+	if testing.Short() {
+		t.Skip("looks at the page alone")
+	}
 	dir := t.TempDir()
 	filmFor(t, filepath.Join(dir, "a.srq"), 3, false)
 	address := served(t, dir, "--keep", "--player", "round-240")
@@ -556,6 +559,9 @@ func TestAnotherPageGetsNothing(t *testing.T) {
 // narrow, light and dark, with a damaged beat, late pictures and all notes shown, the panel
 // in its own size, and beside a source.
 func TestAxeFindsNothingOnThePage(t *testing.T) {
+	if testing.Short() {
+		t.Skip("looks at the page alone")
+	}
 	folder := os.Getenv("STAMPREEL_MEDIA")
 	if folder == "" {
 		cache, err := os.UserCacheDir()
@@ -623,6 +629,9 @@ func TestAxeFindsNothingOnThePage(t *testing.T) {
 
 // From 360 pixels on nothing lies beside the page, in light and dark.
 func TestThePageFitsSmallAndLargeWindows(t *testing.T) {
+	if testing.Short() {
+		t.Skip("looks at the page alone")
+	}
 	dir := t.TempDir()
 	filmFor(t, filepath.Join(dir, "a.srq"), 20, false)
 	p := opened(t, served(t, dir, "--keep", "--player", "round-240"))
@@ -723,6 +732,9 @@ func BenchmarkThePageSeeks(b *testing.B) {
 // Chromium's own decoder of images reads the APNG: each picture is the one that
 // unpack writes, and stays for the clip's time.
 func TestAnAPNGShowsEachBeatAtItsTime(t *testing.T) {
+	if testing.Short() {
+		t.Skip("writes and reads in one goroutine")
+	}
 	p := opened(t, served(t, vector("ok-repeats"), "--keep")) // any page of this machine may use the decoder
 	beats := 0
 	for _, name := range []string{"ok-repeats", "ok-turned", "ok-loop", "ok-pixels-rgb565", "ok-tiles-rgb666", "ok-fastest"} {

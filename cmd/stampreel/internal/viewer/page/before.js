@@ -187,8 +187,8 @@ export class Before {
 		this.trying = false
 	}
 
-	// draw is the line of SSIM over the beats, of those in a column the least; its floor
-	// is the twentieth below the least of all.
+	// draw is the line of SSIM over the beats, of those in a column the least, between
+	// the twentieths below the least and above the most of all.
 	draw() {
 		const canvas = $("likeness"), n = this.facts?.beats ?? 0, known = this.ssim.length
 		if (!known) return
@@ -197,7 +197,8 @@ export class Before {
 		canvas.height = height
 		const pen = canvas.getContext("2d"), colour = name => getComputedStyle(canvas).getPropertyValue(name).trim()
 		const floor = Math.min(0.95, Math.floor(20 * this.ssim[this.least()]) / 20), columns = Math.min(n, width)
-		$("likeness-scale").textContent = `SSIM of each beat, from ${trimmed(floor, 2)} to 1`
+		const top = Math.ceil(20 * this.ssim.reduce((a, b) => Math.max(a, b))) / 20
+		$("likeness-scale").textContent = `SSIM of each beat, from ${trimmed(floor, 2)} to ${trimmed(top, 2)}`
 		pen.strokeStyle = colour("--accent")
 		pen.lineWidth = 1.5 * scale
 		pen.beginPath()
@@ -205,7 +206,7 @@ export class Before {
 			let low = 2
 			for (let b = Math.ceil(c * n / columns); b < Math.min(known, (c + 1) * n / columns); b++) low = Math.min(low, this.ssim[b])
 			if (low > 1) continue
-			const y = (height - 2 * scale) * (1 - (low - floor) / (1 - floor)) + scale
+			const y = (height - 2 * scale) * (top - low) / (top - floor) + scale
 			pen.lineTo(c * width / columns, y)
 			pen.lineTo((c + 1) * width / columns, y)
 		}
