@@ -178,15 +178,12 @@ func TestDecompressionBombsFailQuicklyAndWithoutMemory(t *testing.T) {
 // other programs fall over.
 func realBombs(t *testing.T) (paths []string) {
 	t.Helper()
-	dir := os.Getenv("STAMPREEL_MEDIA")
-	if cache, err := os.UserCacheDir(); dir == "" && err == nil {
-		dir = filepath.Join(cache, "stampreel-media")
-	}
-	if _, err := os.Stat(dir); err != nil {
+	dir, ok := mediaFolder()
+	if !ok {
 		if os.Getenv("STAMPREEL_REQUIRE_ALL") == "1" {
-			t.Fatal("missing: real media, fetched by .ci/fetch-media")
+			t.Fatal("missing: " + realMedia)
 		}
-		t.Log("without the bombs of the real media, fetched by .ci/fetch-media")
+		t.Log("without the bombs of the " + realMedia)
 		return nil
 	}
 	want := " large.png large.jpg issue205.jpg bug793470-crasher.png max-size.gif hang_114.gif "

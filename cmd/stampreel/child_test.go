@@ -28,6 +28,18 @@ func missing(t testing.TB, what string) {
 	t.Skipf("missing: %s", what)
 }
 
+const realMedia = "real media, fetched by .ci/fetch-media"
+
+// mediaFolder is where .ci/fetch-media puts real media; false where they are not.
+func mediaFolder() (string, bool) {
+	dir := os.Getenv("STAMPREEL_MEDIA")
+	if cache, err := os.UserCacheDir(); dir == "" && err == nil {
+		dir = filepath.Join(cache, "stampreel-media")
+	}
+	_, err := os.Stat(dir)
+	return dir, err == nil
+}
+
 // realBinary builds the program as it ships, so that what is measured of it
 // holds even when the tests run with the race detector or coverage.
 func realBinary(t testing.TB) string {

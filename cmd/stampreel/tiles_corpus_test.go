@@ -32,18 +32,11 @@ type packedGIF struct {
 // does for a panel of 240×240 pixels, at the rate of each.
 func gifCorpus(t testing.TB, pkg string, format pixel.Format) []packedGIF {
 	t.Helper()
-	dir := os.Getenv("STAMPREEL_MEDIA")
-	if dir == "" {
-		cache, err := os.UserCacheDir()
-		if err != nil {
-			missing(t, "a cache folder")
-		}
-		dir = filepath.Join(cache, "stampreel-media")
+	dir, ok := mediaFolder()
+	if !ok {
+		missing(t, realMedia)
 	}
 	dir = filepath.Join(dir, pkg)
-	if _, err := os.Stat(dir); err != nil {
-		missing(t, "real media, fetched by .ci/fetch-media")
-	}
 	var all []packedGIF
 	err := filepath.WalkDir(dir, func(path string, d fs.DirEntry, err error) error {
 		if err != nil || !d.Type().IsRegular() || !strings.EqualFold(filepath.Ext(path), ".gif") {
