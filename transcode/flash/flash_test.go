@@ -18,6 +18,9 @@ const (
 
 // show plays a row of views at 60 a second: at each time a painter gives the colour of
 // every pixel, as linear light.
+//
+// In short runs, for the race detector, which has nothing to see in one goroutine, each test
+// shows but a few.
 func show(seconds float64, paint func(t float64, x, y int) [3]float64) Report {
 	a := New(w, h, false)
 	img := image.NewNRGBA(image.Rect(0, 0, w, h))
@@ -61,7 +64,7 @@ func all(_, _ int) bool { return true }
 // Each threshold of WCAG 2.2, success criterion 2.3.1, from both sides: three flashes a
 // second and four; 10 % of the maximum; a darker picture of 0.80; a quarter of the view.
 func TestGeneralFlashesOnBothSidesOfEachThreshold(t *testing.T) {
-	for _, c := range []struct {
+	for i, c := range []struct {
 		what   string
 		hz     float64
 		a, b   float64
@@ -79,6 +82,9 @@ func TestGeneralFlashesOnBothSidesOfEachThreshold(t *testing.T) {
 		{"a quarter of the view", 10, 0, 1, quarter(0), true},
 		{"16 of 4,800 pixels more", 10, 0, 1, quarter(1), false},
 	} {
+		if testing.Short() && i != 1 {
+			continue
+		}
 		r := show(3, func(t float64, x, y int) [3]float64 {
 			if !c.where(x, y) {
 				return grey(0.2)
@@ -121,7 +127,7 @@ func TestRedFlashesOnBothSidesOfEachThreshold(t *testing.T) {
 		return [3]float64{0.05 * k, 0.05 * k, 0.8 * k}
 	}
 	pure, red, pale := [3]float64{0.4, 0, 0}, [3]float64{0.4, 0.044, 0.044}, [3]float64{0.4, 0.06, 0.06}
-	for _, c := range []struct {
+	for i, c := range []struct {
 		what   string
 		hz     float64
 		a, b   [3]float64
@@ -134,6 +140,9 @@ func TestRedFlashesOnBothSidesOfEachThreshold(t *testing.T) {
 		{"share 0.82", 5, red, blue(red), false},
 		{"share 0.77", 5, pale, blue(pale), true},
 	} {
+		if testing.Short() && i != 1 {
+			continue
+		}
 		r := show(3, func(t float64, _, _ int) [3]float64 { return square(c.hz, t, c.a, c.b) })
 		if r.Red.Passes() != c.passes {
 			t.Errorf("%s: %+v, want passes %v", c.what, r.Red, c.passes)
@@ -147,7 +156,7 @@ func TestRedFlashesOnBothSidesOfEachThreshold(t *testing.T) {
 // Fades count like jumps, whatever part of the view they begin in; halves that flash in
 // turn are one change each; what moves through the view is none.
 func TestChangesOfTheViewAreThoseOfItsParts(t *testing.T) {
-	for _, c := range []struct {
+	for i, c := range []struct {
 		what   string
 		paint  func(t float64, x, y int) [3]float64
 		passes bool
@@ -179,6 +188,9 @@ func TestChangesOfTheViewAreThoseOfItsParts(t *testing.T) {
 		}, false},
 		{"one jump", func(t float64, _, _ int) [3]float64 { return grey(math.Floor(min(t, 1))) }, true},
 	} {
+		if testing.Short() && i != 1 {
+			continue
+		}
 		if r := show(3, c.paint); r.General.Passes() != c.passes {
 			t.Errorf("%s: %+v, want passes %v", c.what, r.General, c.passes)
 		}
@@ -199,6 +211,9 @@ func TestFindingsSayWhereAndHowLong(t *testing.T) {
 	}
 	two := func(seconds float64) Report {
 		return show(seconds, func(t float64, _, _ int) [3]float64 { return square(2, t, grey(0), grey(1)) })
+	}
+	if testing.Short() {
+		return
 	}
 	if f := two(4.5).General; !f.Passes() || len(f.Long) != 0 {
 		t.Errorf("4.5 s of two a second: %+v", f)
@@ -234,7 +249,11 @@ func TestLoopsFlashAcrossTheirSeam(t *testing.T) {
 
 // A frame is judged like the picture that the panel shows of it.
 func TestFramesAreJudgedLikeTheirPictures(t *testing.T) {
-	for _, f := range []pixel.Format{pixel.RGB565, pixel.RGB444, pixel.Grey4, pixel.MonoPages} {
+	formats := []pixel.Format{pixel.RGB565, pixel.RGB444, pixel.Grey4, pixel.MonoPages}
+	if testing.Short() {
+		formats = formats[:1]
+	}
+	for _, f := range formats {
 		byFrame, byPicture := New(w, h, true), New(w, h, true)
 		for i := range 90 {
 			img := image.NewNRGBA(image.Rect(0, 0, w, h))
