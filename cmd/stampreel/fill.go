@@ -159,7 +159,7 @@ func runFill(ctx context.Context, c *call) error {
 			err = c.removeLitter(card)
 		}
 		if err == nil {
-			err = c.writeGuide(ctx, card, s.Player)
+			err = c.writeGuide(ctx, card, s.Player, items)
 		}
 	}
 	if err != nil {
@@ -180,8 +180,8 @@ func (c *call) removeLitter(card string) error {
 
 // writeGuide writes the guide of a card. One without it still plays, so that a card which has
 // no room for it is no failure.
-func (c *call) writeGuide(ctx context.Context, card string, player *playerfile.Player) error {
-	_, err := fill.WriteGuide(ctx, card, player)
+func (c *call) writeGuide(ctx context.Context, card string, player *playerfile.Player, items []fill.Item) error {
+	_, err := fill.WriteGuide(ctx, card, player, items)
 	if err == nil || ctx.Err() != nil {
 		return ctx.Err()
 	}

@@ -71,7 +71,7 @@ func (c *call) fillImage(ctx context.Context, folder, path string, size int64, i
 	if err := c.noteGone(ctx, im.Folder(), items); err != nil {
 		return nil, err
 	}
-	if err := c.writeGuide(ctx, im.Folder(), s.Player); err != nil {
+	if err := c.writeGuide(ctx, im.Folder(), s.Player, items); err != nil {
 		return nil, err
 	}
 	layout, files, err := im.Plan(ctx)

@@ -196,6 +196,7 @@ func (p *reelPlan) apply(items []fill.Item, skipped []fill.Skipped) ([]fill.Item
 	kept := items[:0:0]
 	for _, it := range items {
 		clip := p.file.Clip(it.Source)
+		it.Title, it.Order = clip.Title, clip.Order
 		if len(clip.Values) > 0 {
 			s, err := p.settings(clip.Source, clip.Values)
 			if err != nil {

@@ -46,7 +46,7 @@ func TestReelSchema(t *testing.T) {
 		ok   bool
 	}{
 		{"defaults:\n" + all.String(), true},
-		{"clips:\n  a/b.gif:\n    skip: yes\n" + all.String(), true},
+		{"clips:\n  a/b.gif:\n    skip: yes\n    title: The yard\n    order: 2\n" + all.String(), true},
 		{"defaults:\n  loudness: off\n  rate: 30000/1001\n", true},
 		{"defaults:\n  skip: yes\n", false},
 		{"defaults:\n  dither: noise\n", false},

@@ -266,6 +266,10 @@ func gcd(a, b uint32) uint32 {
 	return a
 }
 
+// CheckTitle refuses what cannot be the title of a clip: one that is empty, longer than
+// MaxTitleBytes, no UTF-8, or of several lines.
+func CheckTitle(title string) error { return checkText("title", title, MaxTitleBytes, true) }
+
 // checkText refuses a text that is too long, no UTF-8, or holds control characters.
 func checkText(what, text string, most int, wanted bool) error {
 	switch {

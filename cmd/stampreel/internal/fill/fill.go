@@ -36,6 +36,10 @@ type Item struct {
 	Kind   string // what the content is
 	Clip   string
 	Err    error // why its kind could not be told; nil
+	// In the card's guide: a title in place of the name of its file, and a place on its shelf
+	// before all that have none; "" and 0.
+	Title string
+	Order int
 	// How it is packed, where not as the others are; nil. Its player is theirs.
 	Settings *Settings
 }

@@ -8,6 +8,7 @@ import (
 	"image"
 	"io"
 	"io/fs"
+	"math"
 	"os"
 	"path"
 	"path/filepath"
@@ -24,9 +25,10 @@ import (
 
 // WriteGuide writes the guide of a card, of all clips that are on it for this panel, unless
 // the one that is there says the same. It comes last: until it has its name the old one
-// stands. It tells whether there was anything to write.
-func WriteGuide(ctx context.Context, card string, player *playerfile.Player) (bool, error) {
-	g, err := guideOf(ctx, card, player)
+// stands. The clips of items have their titles and come in their order. It tells whether there
+// was anything to write.
+func WriteGuide(ctx context.Context, card string, player *playerfile.Player, items []Item) (bool, error) {
+	g, err := guideOf(ctx, card, player, items)
 	if err != nil {
 		return false, err
 	}
@@ -152,7 +154,17 @@ func stored(s guide.Size, turn int) guide.Size {
 
 // guideOf gathers what the headers of a card's clips say. Hidden ones are passed over, and so
 // is what is no clip.
-func guideOf(ctx context.Context, card string, player *playerfile.Player) (*guide.Guide, error) {
+func guideOf(ctx context.Context, card string, player *playerfile.Player, items []Item) (*guide.Guide, error) {
+	of := make(map[string]*Item)
+	for i := range items {
+		of[strings.ToLower(items[i].Clip)] = &items[i] // as FAT compares names
+	}
+	order := func(c guide.Clip) int {
+		if it := of[strings.ToLower(c.Path)]; it != nil && it.Order > 0 {
+			return it.Order
+		}
+		return math.MaxInt
+	}
 	panel := player.Panel
 	w, h, turn := panel.Size.Value.W, panel.Size.Value.H, panel.Mounted.Value
 	g := &guide.Guide{
@@ -181,6 +193,9 @@ func guideOf(ctx context.Context, card string, player *playerfile.Player) (*guid
 			if dir == "." {
 				dir = ""
 			}
+			if it := of[strings.ToLower(at)]; it != nil && it.Title != "" {
+				c.Title = it.Title
+			}
 			shelves[dir] = append(shelves[dir], c)
 		}
 		return nil
@@ -195,7 +210,9 @@ func guideOf(ctx context.Context, card string, player *playerfile.Player) (*guid
 	slices.SortFunc(folders, natural)
 	for _, dir := range folders {
 		clips := shelves[dir]
-		slices.SortFunc(clips, func(a, b guide.Clip) int { return natural(a.Path, b.Path) })
+		slices.SortFunc(clips, func(a, b guide.Clip) int {
+			return cmp.Or(cmp.Compare(order(a), order(b)), natural(a.Path, b.Path))
+		})
 		n := len(g.Shelves)
 		if n == guide.MaxShelves || len(g.Clips)+len(clips) > guide.MaxClips {
 			return nil, fmt.Errorf("fill: %s: more than the %d shelves or %d clips that a guide has room for", card, guide.MaxShelves, guide.MaxClips)

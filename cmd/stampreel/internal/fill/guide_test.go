@@ -5,6 +5,7 @@ import (
 	"os"
 	"path/filepath"
 	"slices"
+	"strings"
 	"testing"
 
 	"example.org/stampreel/container/guide"
@@ -39,7 +40,7 @@ func TestAGuideListsTheCard(t *testing.T) {
 	s.Coding, s.PartSectors = Raw, 60
 	filled(t, folder, card, s, Options{})
 	put(t, card, "noise.srq", []byte("no clip"))
-	wrote, err := WriteGuide(background, card, s.Player)
+	wrote, err := WriteGuide(background, card, s.Player, nil)
 	if err != nil || !wrote {
 		t.Fatal(wrote, err)
 	}
@@ -103,7 +104,7 @@ func TestAGuideListsTheCard(t *testing.T) {
 	if len(alone) != 3 || filepath.Base(alone[0].Path) != "b 9.srq" || alone[2].Shelf != "a" {
 		t.Errorf("without a guide %+v", alone)
 	}
-	if wrote, err := WriteGuide(background, card, s.Player); wrote || err != nil {
+	if wrote, err := WriteGuide(background, card, s.Player, nil); wrote || err != nil {
 		t.Errorf("written again though nothing has changed: %v", err)
 	}
 	poster, err := r.ClipPoster(1)
@@ -113,7 +114,7 @@ func TestAGuideListsTheCard(t *testing.T) {
 	if err := os.Remove(filepath.Join(card, "clip 9.srq")); err != nil {
 		t.Fatal(err)
 	}
-	if wrote, err := WriteGuide(background, card, s.Player); !wrote || err != nil {
+	if wrote, err := WriteGuide(background, card, s.Player, nil); !wrote || err != nil {
 		t.Errorf("not written though a clip is gone: %v", err)
 	}
 	r2, f2, err := openGuide(filepath.Join(card, guide.Name))
@@ -169,6 +170,42 @@ func TestTitlesFitTheirLine(t *testing.T) {
 	for i, v := range hard.draw("Bahnhof").Pix {
 		if v != 0 && v != 255 {
 			t.Fatalf("value %d is %d on a panel of one bit", i, v)
+		}
+	}
+}
+
+// A title and a place on the shelf are those of the item, whatever its file is called; what
+// has no place comes behind, by name.
+func TestAGuideHasTheTitlesAndTheOrderOfItsItems(t *testing.T) {
+	folder, card := t.TempDir(), t.TempDir()
+	for _, name := range []string{"a", "b", "c", "d"} {
+		put(t, folder, name+".gif", madeGIF(t, 5))
+	}
+	s := sign(t)
+	filled(t, folder, card, s, Options{})
+	items := []Item{{Source: "a.gif", Clip: "a.srq"}, {Source: "b.gif", Clip: "b.srq", Title: "Büro: 1", Order: 2}, {Source: "d.gif", Clip: "D.srq", Order: 1}}
+	for _, want := range []struct {
+		items []Item
+		list  string
+	}{{items, "d b/Büro: 1 a c"}, {nil, "a b c d"}} {
+		if wrote, err := WriteGuide(background, card, s.Player, want.items); !wrote || err != nil {
+			t.Fatal(wrote, err)
+		}
+		r, f, err := openGuide(filepath.Join(card, guide.Name))
+		if err != nil {
+			t.Fatal(err)
+		}
+		var list []string
+		for _, c := range r.Clips {
+			at := strings.TrimSuffix(c.Path, ClipExtension)
+			if c.Title != at {
+				at += "/" + c.Title
+			}
+			list = append(list, at)
+		}
+		f.Close()
+		if got := strings.Join(list, " "); got != want.list {
+			t.Errorf("%q, want %q", got, want.list)
 		}
 	}
 }

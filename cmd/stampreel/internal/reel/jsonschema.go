@@ -7,7 +7,7 @@ import "encoding/json"
 func JSONSchema(settings []Setting) []byte {
 	all := schemaOf(settings)
 	all["description"] = "For all clips."
-	one := schemaOf(append([]Setting{skip}, settings...))
+	one := schemaOf(append(ofOne[:len(ofOne):len(ofOne)], settings...))
 	one["description"] = "For one, under the path of its source in this folder."
 	text, err := json.MarshalIndent(map[string]any{
 		"$schema": "https://json-schema.org/draft/2020-12/schema",

@@ -9,12 +9,15 @@ import (
 	"errors"
 	"fmt"
 	"os"
+	"slices"
+	"strconv"
 	"strings"
 
 	"github.com/goccy/go-yaml/ast"
 	"github.com/goccy/go-yaml/token"
 
 	"example.org/stampreel/budget/playerfile/strict"
+	"example.org/stampreel/container/guide"
 )
 
 // Name is that of the file in its folder.
@@ -39,6 +42,8 @@ type Value struct {
 type Clip struct {
 	Source       string // its path in the folder, with slashes
 	Skip         bool   // no clip is made of it
+	Title        string // in the card's guide; "" for the name of its file
+	Order        int    // on its shelf, from 1; 0 behind those that have one
 	Values       []Value
 	Line, Column int // of the name
 }
@@ -73,7 +78,7 @@ func Parse(name string, data []byte, settings []Setting) (*File, error) {
 	err = f.each(root, "a reel file is made of defaults: and clips:", func(key *token.Token, name string, n ast.Node) error {
 		switch name {
 		case "defaults":
-			f.Defaults, _, err = f.section(key, name, n, settings)
+			f.Defaults, err = f.section(key, name, n, settings)
 			return err
 		case "clips":
 			return f.each(n, "clips: holds names of sources, each with its settings", func(key *token.Token, source string, n ast.Node) error {
@@ -81,7 +86,26 @@ func Parse(name string, data []byte, settings []Setting) (*File, error) {
 					return f.doc.ErrAt(key, "a source without a name", "write its path in the folder, as trains/express.gif:")
 				}
 				c := Clip{Source: source, Line: key.Position.Line, Column: key.Position.Column}
-				c.Values, c.Skip, err = f.section(key, source, n, append([]Setting{skip}, settings...))
+				values, err := f.section(key, source, n, append(ofOne[:len(ofOne):len(ofOne)], settings...))
+				for _, v := range values {
+					switch v.Name {
+					case "skip":
+						c.Skip = v.Text == "true"
+					case "title":
+						c.Title = v.Text
+						if what := guide.CheckTitle(v.Text); err == nil && what != nil {
+							err = f.Bad(v, what.Error(), "a shorter title on one line")
+						}
+					case "order":
+						var what error
+						c.Order, what = strconv.Atoi(v.Text)
+						if err == nil && (what != nil || c.Order < 1 || c.Order > guide.MaxClips) {
+							err = f.Bad(v, fmt.Sprintf("order: %q is no whole number from 1 to %d", v.Text, guide.MaxClips), "order: 1 for the first clip of its shelf")
+						}
+					default:
+						c.Values = append(c.Values, v)
+					}
+				}
 				f.Clips = append(f.Clips, c)
 				return err
 			})
@@ -94,8 +118,12 @@ func Parse(name string, data []byte, settings []Setting) (*File, error) {
 	return f, nil
 }
 
-// skip stands for single sources alone.
-var skip = Setting{Name: "skip", YesNo: true, Doc: "make no clip of this source"}
+// ofOne are the settings of single sources alone, beside those that fill is given.
+var ofOne = []Setting{
+	{Name: "skip", YesNo: true, Doc: "make no clip of this source"},
+	{Name: "title", Doc: "of the clip in the card's guide, in place of the name of its file"},
+	{Name: "order", Doc: "of the clip on its shelf, from 1; clips without one come behind, by their names"},
+}
 
 // each goes through the keys of a mapping.
 func (f *File) each(n ast.Node, otherwise string, do func(key *token.Token, name string, n ast.Node) error) error {
@@ -132,7 +160,7 @@ func (f *File) each(n ast.Node, otherwise string, do func(key *token.Token, name
 }
 
 // section reads the settings of one clip, or of all.
-func (f *File) section(at *token.Token, of string, n ast.Node, settings []Setting) (values []Value, skipped bool, err error) {
+func (f *File) section(at *token.Token, of string, n ast.Node, settings []Setting) (values []Value, err error) {
 	err = f.each(n, fmt.Sprintf("%s holds settings, not one value", of), func(key *token.Token, name string, n ast.Node) error {
 		for _, s := range settings {
 			if s.Name != name {
@@ -152,10 +180,6 @@ func (f *File) section(at *token.Token, of string, n ast.Node, settings []Settin
 					return f.doc.ErrAt(t, fmt.Sprintf("%s: %q is neither yes nor no", name, text), "write "+name+": yes")
 				}
 			}
-			if name == skip.Name {
-				skipped = text == "true"
-				return nil
-			}
 			v := Value{Name: name, Text: text, Line: key.Position.Line, Column: key.Position.Column}
 			if t.Position != nil {
 				v.Line, v.Column = t.Position.Line, t.Position.Column
@@ -167,12 +191,12 @@ func (f *File) section(at *token.Token, of string, n ast.Node, settings []Settin
 		for _, s := range settings {
 			names = append(names, s.Name)
 		}
-		if name == skip.Name {
-			return f.doc.ErrAt(key, "skip is for single sources, under clips:", "delete the line")
+		if slices.ContainsFunc(ofOne, func(s Setting) bool { return s.Name == name }) {
+			return f.doc.ErrAt(key, name+" is for single sources, under clips:", "delete the line")
 		}
 		return f.unknown(key, fmt.Sprintf("unknown key %q in %s", name, of), name, names)
 	})
-	return values, skipped, err
+	return values, err
 }
 
 func (s Setting) example() string {
@@ -269,7 +293,11 @@ func Template(settings []Setting) []byte {
 		}
 		fmt.Fprintf(&b, "  #%s\n", s.example())
 	}
-	fmt.Fprintf(&b, "\n# For single ones, under the path of their source in this folder.\n#clips:\n  #trains/express.gif:\n    #rate: 12.5\n  #trains/draft.gif:\n    #skip: yes # %s\n", skip.Doc)
+	fmt.Fprintf(&b, "\n# For single ones, under the path of their source in this folder.\n#clips:\n  #trains/express.gif:\n    #rate: 12.5\n")
+	for i, line := range []string{"title: The night express", "order: 1"} {
+		fmt.Fprintf(&b, "    #%s # %s\n", line, ofOne[1+i].Doc)
+	}
+	fmt.Fprintf(&b, "  #trains/draft.gif:\n    #skip: yes # %s\n", ofOne[0].Doc)
 	return []byte(b.String())
 }
 

@@ -31,6 +31,13 @@ func TestAFileSaysWhatItSays(t *testing.T) {
 	if old := f.Clip("shelf/old.gif"); !old.Skip || len(old.Values) != 0 {
 		t.Errorf("old.gif: %v, want it skipped", old)
 	}
+	f, err = Parse(Name, []byte("clips:\n  a.gif:\n    title: \"Day 1: the yard\"\n    order: 2\n    rate: 5\n"), some)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if a := f.Clip("a.gif"); a.Title != "Day 1: the yard" || a.Order != 2 || len(a.Values) != 1 || a.Values[0].Name != "rate" {
+		t.Errorf("a.gif: %+v, want its title, its order and its rate", a)
+	}
 	if other := f.Clip("other.gif"); other.Skip || other.Values != nil {
 		t.Errorf("a source that is not named has %v", other)
 	}
@@ -51,6 +58,10 @@ var wrong = []struct{ file, place, what, try string }{
 	{"defaults:\n  rate: &a 5\n", "2:9", "marks that repeat a value", "write the value out"},
 	{"defaults:\n  loop: maybe\n", "2:9", `"maybe" is neither yes nor no`, "loop: yes"},
 	{"defaults:\n  skip: yes\n", "2:3", "skip is for single sources", "delete"},
+	{"defaults:\n  title: a\n", "2:3", "title is for single sources", "delete"},
+	{"clips:\n  a.gif:\n    order: first\n", "3:12", `"first" is no whole number`, "order: 1"},
+	{"clips:\n  a.gif:\n    order: 0\n", "3:12", `"0" is no whole number`, "order: 1"},
+	{"clips:\n  a.gif:\n    title: " + strings.Repeat("ü", 32) + "\n", "3:12", "a title of 64 bytes, want at most 63", "shorter"},
 	{"clips:\n  a.gif: 5\n", "2:10", "a.gif holds settings", "reel new"},
 	{"clips:\n  a.gif:\n    ditter: none\n", "3:5", `unknown key "ditter" in a.gif`, "did you mean dither?"},
 	{"clips:\n  \"\":\n    rate: 5\n", "2:3", "a source without a name", "its path"},
