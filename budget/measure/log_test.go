@@ -204,7 +204,7 @@ func missing(t *testing.T, what string) {
 // The firmware's own code writes what is read here, through a full ring and a
 // counter that begins again.
 func TestTheFirmwareWritesThisLog(t *testing.T) {
-	source, err := os.ReadFile(filepath.Join("..", "..", "examples", "firmware", "host", "log.c"))
+	source, err := os.ReadFile(filepath.Join("..", "..", "examples", "firmware", "player", "log.c"))
 	if err != nil {
 		t.Fatal(err)
 	}

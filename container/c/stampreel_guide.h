@@ -87,6 +87,10 @@ uint32_t stampreel_guide_shelf_strip_sector(const stampreel_guide *g, uint32_t s
 uint32_t stampreel_guide_strip_sector(const stampreel_guide *g, uint32_t clip);
 uint32_t stampreel_guide_poster_sector(const stampreel_guide *g, uint32_t clip);
 
+/* Bytes of a strip or poster, of this width and height; what its last sector has
+   behind them is no part of the picture. */
+uint32_t stampreel_guide_picture_bytes(const stampreel_guide *g, uint32_t width, uint32_t height);
+
 /* Looks at the record of a shelf or clip: 0, or STAMPREEL_DAMAGED when it is
    not what it should be or would lead outside the guide. Its texts end within
    their fields then. */
@@ -193,6 +197,11 @@ uint32_t stampreel_guide_strip_sector(const stampreel_guide *g, uint32_t clip)
 uint32_t stampreel_guide_poster_sector(const stampreel_guide *g, uint32_t clip)
 {
     return stampreel_guide_strip_sector(g, clip) + g->stripSectors;
+}
+
+uint32_t stampreel_guide_picture_bytes(const stampreel_guide *g, uint32_t width, uint32_t height)
+{
+    return srq_frame_bytes(g->pixelFormat, width, height);
 }
 
 int stampreel_guide_shelf(const stampreel_guide *g, uint32_t shelf, const uint8_t *p)

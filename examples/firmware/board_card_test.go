@@ -73,16 +73,16 @@ func TestTheBoardReadsCardsOfOthers(t *testing.T) {
 	scatter(t, image, first, "MANY    SRQ", 4)
 
 	b := start(t, kernel, image)
-	b.say("list")
+	b.say("files")
 	var want []string
-	for _, name := range []string{"A film with a rather long name.srq", "?berfahrt.srq", "PIECES.SRQ", "MANY.SRQ"} {
+	for _, name := range []string{"A film with a rather long name.srq", "Überfahrt.srq", "PIECES.SRQ", "MANY.SRQ"} {
 		want = append(want, fmt.Sprintf("file %d %s", len(data), name))
 	}
 	if got := b.until("ready"); !slices.Equal(got, want) {
 		t.Errorf("the board finds %q, want %q", got, want)
 	}
 	beats, _, _ := wantBeats(t, data)
-	for _, name := range []string{"PIECES.SRQ", "?berfahrt.srq"} {
+	for _, name := range []string{"PIECES.SRQ", "Überfahrt.srq"} {
 		p := b.play("play " + name)
 		if p.err != 0 || len(p.clips) != 1 || clipLog(p.clips[0]).holds(t, name, beats, 0) != len(beats) {
 			t.Errorf("%s: error %d, %d clips", name, p.err, len(p.clips))
@@ -160,19 +160,19 @@ func TestTheBoardReadsHighCapacity(t *testing.T) {
 	b.quit()
 }
 
-// TestTheBoardsFATTrustsNothing lists a card with board/fat.c on a PC: as the project's own FAT
+// TestTheBoardsFATTrustsNothing lists a card with player/fat.c on a PC: as the project's own FAT
 // package laid it out, and then with bytes changed in all that is not a file. Each time it ends,
 // within bounds of memory and of time.
 func TestTheBoardsFATTrustsNothing(t *testing.T) {
 	need(t, "gcc")
-	for _, path := range []string{"board/fat.c", "board/fat.h", "board/sd.h", "testdata/fat.c"} {
+	for _, path := range []string{"player/fat.c", "player/fat.h", "player/sd.h", "testdata/fat.c"} {
 		if _, err := os.ReadFile(filepath.FromSlash(path)); err != nil { // go test keeps results until these change
 			t.Fatal(err)
 		}
 	}
 	program := filepath.Join(t.TempDir(), "fat")
 	args := append([]string{"-std=c99", "-Wall", "-Wextra", "-Wconversion", "-pedantic", "-Werror", "-o", program}, sanitized...)
-	if text, err := exec.Command("gcc", append(args, filepath.Join("testdata", "fat.c"), filepath.Join("board", "fat.c"))...).CombinedOutput(); err != nil {
+	if text, err := exec.Command("gcc", append(args, filepath.Join("testdata", "fat.c"), filepath.Join("player", "fat.c"))...).CombinedOutput(); err != nil {
 		t.Fatalf("gcc: %v\n%s", err, text)
 	}
 	var files []cardFile
@@ -224,7 +224,7 @@ func TestTheBoardsFATTrustsNothing(t *testing.T) {
 	slices.Sort(got)
 	slices.Sort(want)
 	if end != 0 || !slices.Equal(got, want) {
-		t.Fatalf("board/fat.c ends with %d and lists\n%s\nwant\n%s", end, strings.Join(got, "\n"), strings.Join(want, "\n"))
+		t.Fatalf("player/fat.c ends with %d and lists\n%s\nwant\n%s", end, strings.Join(got, "\n"), strings.Join(want, "\n"))
 	}
 	begin := make([]byte, system)
 	if _, err := f.ReadAt(begin, 0); err != nil {
@@ -244,7 +244,7 @@ func TestTheBoardsFATTrustsNothing(t *testing.T) {
 		circle = append(circle, fmt.Sprint(top+i), fmt.Sprint(0xE5))
 	}
 	if _, end, _ := run(circle...); end != -21 { // FAT_DAMAGED
-		t.Errorf("of a top folder that is a circle board/fat.c says %d", end)
+		t.Errorf("of a top folder that is a circle player/fat.c says %d", end)
 	}
 	// Places that matter: bytes that are not zero before the first file.
 	var places []int

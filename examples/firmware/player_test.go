@@ -41,8 +41,8 @@ func build(t *testing.T, compiler string, args ...string) string {
 	if testing.Short() {
 		t.Skip("not in short runs: programs in C, which have no race detector")
 	}
-	sources := []string{filepath.Join("host", "player.c"), filepath.Join("host", "board.c")}
-	for _, path := range append(sources, filepath.Join("host", "board.h"), filepath.Join("..", "..", "container", "c", "stampreel.h")) {
+	sources := []string{filepath.Join("player", "player.c"), filepath.Join("host", "board.c")}
+	for _, path := range append(sources, filepath.Join("player", "board.h"), filepath.Join("..", "..", "container", "c", "stampreel.h")) {
 		if _, err := os.ReadFile(path); err != nil {
 			t.Fatal(err)
 		}
@@ -517,7 +517,7 @@ func TestThePlayerCompilesEverywhere(t *testing.T) {
 			missing(t, "arm-none-eabi-gcc")
 		}
 		args := []string{"-std=c99", "-Wall", "-Wextra", "-Wconversion", "-pedantic", "-Werror", "-mcpu=cortex-m0", "-mthumb", "-ffreestanding", "-Os",
-			"-I", filepath.Join("..", "..", "container", "c"), "-c", "-o", filepath.Join(t.TempDir(), "player.o"), filepath.Join("host", "player.c")}
+			"-I", filepath.Join("..", "..", "container", "c"), "-c", "-o", filepath.Join(t.TempDir(), "player.o"), filepath.Join("player", "player.c")}
 		if text, err := exec.Command("arm-none-eabi-gcc", args...).CombinedOutput(); err != nil {
 			t.Fatalf("arm-none-eabi-gcc %v: %v\n%s", args, err, text)
 		}

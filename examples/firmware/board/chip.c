@@ -1,5 +1,8 @@
 #include "chip.h"
 
+#define CHIP_HZ 50000000u /* of processor and timers */
+const uint32_t timer_hz = CHIP_HZ;
+
 #define REGISTER(address) (*(volatile uint32_t *)(address))
 
 enum { /* bases */

@@ -1,11 +1,10 @@
+/* An SD card over SPI, by the SD Association's Physical Layer Simplified
+   Specification, chapter 7. It wants of the chip spi_* and micros only. */
 #include "sd.h"
 
 #include "chip.h"
 
-uint32_t sd_sectors, sd_requests, sd_request_us, sd_sector_us, sd_stall_us;
-static int by_byte;    /* cards up to 2 GB count bytes, not sectors */
-static int is_open;    /* CMD18 has been sent ... */
-static uint32_t comes; /* ... and this sector comes next */
+static int by_byte; /* cards up to 2 GB count bytes, not sectors */
 
 /* CRC-7 of the five bytes before it: polynomial 0x89, in the high bits; bit 0 is set. */
 static uint8_t crc7(const uint8_t *p)
@@ -89,7 +88,7 @@ static int start(void)
     return 0;
 }
 
-int sd_start(void)
+int sd_driver_start(void)
 {
     int error;
     uint32_t i;
@@ -104,7 +103,7 @@ int sd_start(void)
     return error;
 }
 
-static int block(uint8_t *to)
+int sd_driver_block(uint8_t *to)
 {
     uint8_t token = wait_for(0), sum[2];
     if (token == 0xFF) return SD_TIMEOUT;
@@ -114,44 +113,17 @@ static int block(uint8_t *to)
     return crc16(to, 512) == ((uint32_t)sum[0] << 8 | sum[1]) ? 0 : SD_DAMAGED;
 }
 
-static int open(uint32_t sector)
+int sd_driver_open(uint32_t sector)
 {
-    uint32_t begun = micros();
     if (by_byte && sector >> 23) return SD_REFUSED;
     spi_select(SPI_CARD);
-    is_open = 1;
-    comes = sector;
-    sd_requests++;
     if (wait_for(1) != 0xFF) return SD_TIMEOUT;
-    if (command(18, by_byte ? sector << 9 : sector)) return SD_REFUSED;
-    if (sd_request_us | sd_stall_us) wait_until_micros(begun + sd_request_us + sd_stall_us);
-    sd_stall_us = 0;
-    return 0;
+    return command(18, by_byte ? sector << 9 : sector) ? SD_REFUSED : 0;
 }
 
-void sd_close(void)
+void sd_driver_close(void)
 {
-    if (!is_open) return;
-    (void)command(12, 0); /* an error here shows at the next command, too */
+    (void)command(12, 0);
     (void)wait_for(1);
     spi_select(SPI_PANEL);
-    is_open = 0;
-}
-
-int sd_next(uint32_t sector, uint8_t *to)
-{
-    int error = 0;
-    uint32_t begun;
-    if (is_open && sector != comes) sd_close();
-    if (!is_open) error = open(sector);
-    begun = micros();
-    if (!error) error = block(to);
-    if (error) {
-        sd_close();
-        return error;
-    }
-    comes++;
-    sd_sectors++;
-    if (sd_sector_us) wait_until_micros(begun + sd_sector_us);
-    return 0;
 }

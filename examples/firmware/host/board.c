@@ -2,7 +2,7 @@
    is written to a file after each beat, the DAC writes a WAV file. Time is the
    number of samples that the DAC has taken, so that nothing depends on how fast
    the PC is. */
-#include "board.h"
+#include "../player/board.h"
 
 #include <stdio.h>
 #include <stdlib.h>

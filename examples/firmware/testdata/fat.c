@@ -1,12 +1,12 @@
-/* Lists an image with board/fat.c on a PC, where the compiler looks at every access:
+/* Lists an image with player/fat.c on a PC, where the compiler looks at every access:
    fat IMAGE [OFFSET VALUE ...] changes bytes on the way. Prints each file of the top
    folder and of its folders with a checksum of its sectors' places, and how often it read. */
-#include "../board/fat.h"
+#include "../player/fat.h"
 
 #include <stdio.h>
 #include <stdlib.h>
 
-#include "../board/sd.h"
+#include "../player/sd.h"
 
 static FILE *image;
 static char **changes;

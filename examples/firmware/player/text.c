@@ -1,6 +1,6 @@
 #include "text.h"
 
-#include "chip.h"
+#include "driver.h"
 
 static char ring[512];
 static uint32_t put, sent;

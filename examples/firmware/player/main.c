@@ -1,8 +1,8 @@
 /* Wakes chip, card and panel up, then does what the serial line says. */
-#include "chip.h"
 #include "console.h"
+#include "driver.h"
 #include "fat.h"
-#include "oled.h"
+#include "screen.h"
 #include "sd.h"
 #include "text.h"
 
@@ -11,8 +11,8 @@ int main(void)
     int error;
     chip_start();
     text("stampreel board\n");
-    error = sd_start();
-    oled_start();
+    error = sd_driver_start();
+    screen_start();
     if (error == 0) error = fat_mount();
     if (error) {
         text("error card ");

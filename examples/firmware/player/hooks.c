@@ -1,16 +1,19 @@
-/* The hooks of ../host/board.h on this board, and what it notes of each beat. */
+/* The hooks of board.h over the drivers of a board (driver.h, sd.h, screen.h), and what
+   is noted of each beat. */
 #include "board.h"
 
-#include "chip.h"
 #include "console.h"
+#include "driver.h"
 #include "fat.h"
-#include "oled.h"
+#include "screen.h"
 #include "sd.h"
 #include "stampreel.h"
 #include "text.h"
 
-/* What each request took, in host/log.c's way: a command "reads" gives it. */
-#include "log.c"
+/* What each request took, in log.c's way: a command "reads" gives it. */
+void log_read(uint32_t start, uint32_t end, uint32_t sectors, uint32_t beat);
+void log_write(void (*put)(const char *text));
+#define LOG_NO_BEAT 0xFFFFFFFFu
 
 /* The card. It is read by hand, a sector at a time: between them the player draws. */
 static const fat_file *cardFile;
@@ -93,28 +96,26 @@ static uint32_t behind(void)
     uint32_t due = player_due() + player_about()->gaps - gapsBefore;
     if (!running) return 0;
     if (player_about()->channels == 0) return micros() - started - due * 1000;
-    return micros() - started - (uint32_t)((uint64_t)due * blockTicks / (BLOCK * (CHIP_HZ / 1000000)));
+    return micros() - started - (uint32_t)((uint64_t)due * blockTicks / (BLOCK * (timer_hz / 1000000)));
 }
 
-/* The panel. The card's request has to end before: they share their wires. */
+/* The panel, and the checksum of what it gets. */
 void panel_window(uint32_t x, uint32_t y, uint32_t width, uint32_t height)
 {
     uint8_t window[8];
     uint32_t i;
-    sd_close();
-    oled_window(x, y, width, height);
+    screen_window(x, y, width, height);
     for (i = 0; i < 8; i++) window[i] = (uint8_t)((i < 2 ? x : i < 4 ? y : i < 6 ? width : height) >> (i & 1) * 8);
     panelSum = stampreel_crc32(panelSum, window, 8);
 }
 
 void panel_write(const uint8_t *bytes, uint32_t count)
 {
-    sd_close();
-    oled_write(bytes, count);
+    screen_write(bytes, count);
     panelSum = stampreel_crc32(panelSum, bytes, count);
 }
 
-/* The DAC. There is none on this board: an interrupt takes the samples at their rate,
+/* The DAC. These boards have none: an interrupt takes the samples at their rate,
    and what would go to a DAC goes into a checksum. */
 static uint32_t soundSum;
 
@@ -212,10 +213,10 @@ void board_start(void)
     started = micros();
     gapsBefore = f->gaps;
     if (f->channels == 0) { /* a millisecond, from now on */
-        sound_timer(CHIP_HZ / 1000);
+        sound_timer(timer_hz / 1000);
         return;
     }
-    blockTicks = (uint32_t)(((uint64_t)BLOCK * CHIP_HZ * f->sampleRateDen + f->sampleRateNum / 2) / f->sampleRateNum);
+    blockTicks = (uint32_t)(((uint64_t)BLOCK * timer_hz * f->sampleRateDen + f->sampleRateNum / 2) / f->sampleRateNum);
     sound_timer(blockTicks);
 }
 

@@ -1,5 +1,5 @@
 /* Finds files on a FAT32 card: reads, and never writes. By Microsoft's FAT32 File
-   System Specification 1.03. It wants sd_next of the card, and one sector of RAM. */
+   System Specification 1.03. It wants sd_next of the card, and a sector and a name of RAM. */
 #ifndef FAT_H
 #define FAT_H
 
@@ -7,14 +7,14 @@
 
 enum { FAT_NONE = -20, FAT_DAMAGED = -21, FAT_PIECES = -22 };
 
-#define FAT_NAME_BYTES 48u /* with the zero; what is longer is cut */
+#define FAT_NAME_BYTES 256u /* with the zero, in UTF-8; what is longer is cut */
 #define FAT_RUNS 8u        /* pieces that a file may lie in; one, as stampreel fill lays it */
 
 /* Finds the first FAT32 partition: 0 or an error. */
 int fat_mount(void);
 
 typedef struct {
-    char name[FAT_NAME_BYTES]; /* what is not ASCII has become ? */
+    char name[FAT_NAME_BYTES];
     uint32_t cluster, bytes;
     int folder;
 } fat_entry;
@@ -27,6 +27,11 @@ typedef struct {
    the end, or an error. */
 void fat_open_folder(fat_folder *f, uint32_t cluster);
 int fat_next(fat_folder *f, fat_entry *e);
+
+/* Finds what a folder has under a name, and then under a path of names with slashes
+   between them, from the root: 0, FAT_NONE, or another error. */
+int fat_find(uint32_t folder, const char *name, fat_entry *e);
+int fat_find_path(const char *path, fat_entry *e, uint32_t *folder); /* folder: that it lies in */
 
 typedef struct {
     uint32_t bytes, runs;

@@ -88,16 +88,33 @@ static int record(fat_folder *f, const uint8_t **p)
     return 1;
 }
 
-/* Puts 13 characters of a long name where they belong. */
-static void long_part(char *name, const uint8_t *p)
+static uint16_t units[20 * 13]; /* of a long name, in UTF-16 */
+
+/* Puts 13 units of a long name where they belong. */
+static void long_part(const uint8_t *p)
 {
     static const uint8_t at[13] = {1, 3, 5, 7, 9, 14, 16, 18, 20, 22, 24, 28, 30};
     uint32_t i, c, to = ((p[0] & 0x1Fu) - 1) * 13;
     for (i = 0; i < 13; i++, to++) {
         c = get16(p + at[i]);
-        if (c == 0xFFFF) c = 0;
-        if (to < FAT_NAME_BYTES - 1) name[to] = (char)(c < 0x80 ? c : '?');
+        units[to] = (uint16_t)(c == 0xFFFF ? 0 : c);
     }
+}
+
+/* The long name in UTF-8, of whole characters. */
+static void long_name(char *name, uint32_t count)
+{
+    uint32_t i, c, bytes, k, to = 0;
+    for (i = 0; i < count && units[i]; i++) {
+        c = units[i];
+        if ((c & 0xFC00) == 0xD800 && i + 1 < count && (units[i + 1] & 0xFC00) == 0xDC00) c = 0x10000 + ((c & 0x3FF) << 10 | (units[++i] & 0x3FFu));
+        bytes = c < 0x80 ? 1 : c < 0x800 ? 2 : c < 0x10000 ? 3 : 4;
+        if (to + bytes >= FAT_NAME_BYTES) break;
+        name[to] = (char)(bytes == 1 ? c : (0xF00u >> bytes & 0xFF) | c >> 6 * (bytes - 1));
+        for (k = 1; k < bytes; k++) name[to + k] = (char)(0x80 | (c >> 6 * (bytes - 1 - k) & 0x3F));
+        to += bytes;
+    }
+    name[to] = 0;
 }
 
 static uint32_t name_sum(const uint8_t *p)
@@ -121,7 +138,7 @@ static void short_name(char *name, const uint8_t *p)
 int fat_next(fat_folder *f, fat_entry *e)
 {
     const uint8_t *p = buffer;
-    uint32_t wants = 0, sum = 0, i; /* the part of a long name that has to come next; of which short one */
+    uint32_t wants = 0, parts = 0, sum = 0; /* the part of a long name that has to come next; of how many; of which short one */
     int error, whole = 0;
     for (;;) {
         error = record(f, &p);
@@ -132,27 +149,63 @@ int fat_next(fat_folder *f, fat_entry *e)
         } else if ((p[11] & 0x3F) == 0x0F) {
             if (p[0] & 0x40) {
                 wants = p[0] & 0x1F;
+                parts = wants;
                 sum = p[13];
-                for (i = 0; i < FAT_NAME_BYTES; i++) e->name[i] = 0;
             }
             whole = 0;
             if (wants == 0 || wants > 20 || (p[0] & 0x1Fu) != wants || p[13] != sum) {
                 wants = 0;
                 continue;
             }
-            long_part(e->name, p);
+            long_part(p);
             whole = --wants == 0;
         } else {
             if (p[11] & 8 || p[0] == '.') { /* the card's label; the folder itself and the one above */
                 whole = 0;
                 continue;
             }
-            if (!whole || name_sum(p) != sum) short_name(e->name, p);
+            if (whole && name_sum(p) == sum) long_name(e->name, parts * 13);
+            else short_name(e->name, p);
             e->folder = (p[11] & 16) != 0;
             e->cluster = get16(p + 20) << 16 | get16(p + 26);
             e->bytes = get32(p + 28);
             return 1;
         }
+    }
+}
+
+/* Whether a name is the first of a path. */
+static int first_of(const char *path, const char *name)
+{
+    while (*name && *path == *name) {
+        path++;
+        name++;
+    }
+    return *name == 0 && (*path == 0 || *path == '/');
+}
+
+int fat_find(uint32_t folder, const char *name, fat_entry *e)
+{
+    fat_folder f;
+    int what;
+    fat_open_folder(&f, folder);
+    do what = fat_next(&f, e);
+    while (what == 1 && !first_of(name, e->name));
+    return what == 1 ? 0 : what == 0 ? FAT_NONE : what;
+}
+
+int fat_find_path(const char *path, fat_entry *e, uint32_t *folder)
+{
+    int error;
+    *folder = 0;
+    for (;;) {
+        error = fat_find(*folder, path, e);
+        if (error) return error;
+        while (*path && *path != '/') path++;
+        if (*path == 0) return e->folder ? FAT_NONE : 0;
+        if (!e->folder || e->cluster == 0) return FAT_NONE;
+        *folder = e->cluster;
+        path++;
     }
 }
 

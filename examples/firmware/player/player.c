@@ -7,6 +7,7 @@
 #define STAMPREEL_NO_JPEG /* this player has no decoder of it */
 #define STAMPREEL_IMPLEMENTATION
 #include "stampreel.h"
+#include "stampreel_guide.h"
 
 #include "board.h"
 
