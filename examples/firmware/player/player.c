@@ -4,12 +4,16 @@
    player_strips reads ahead into a ring of sectors, without waiting, and draws
    sectors as they come. player_whole reads each beat with one request. The rest
    is the same: what to do with what comes, and when. */
-#define STAMPREEL_NO_JPEG /* this player has no decoder of it */
 #define STAMPREEL_IMPLEMENTATION
 #include "stampreel.h"
 #include "stampreel_guide.h"
 
 #include "board.h"
+
+#ifndef STAMPREEL_NO_JPEG /* which leaves out JPEG, here and in stampreel.h */
+#define STAMPREEL_JPEG_IMPLEMENTATION
+#include "../jpeg/stampreel_jpeg.h"
+#endif
 
 /* RAM. A clip that needs more is refused: STAMPREEL_LIMIT. */
 #ifndef SOUND_BYTES
@@ -20,6 +24,9 @@
 #endif
 #ifndef BEAT_SECTORS
 #define BEAT_SECTORS 256u /* player_whole: the largest beat */
+#endif
+#ifndef JPEG_ROWS_BYTES
+#define JPEG_ROWS_BYTES STAMPREEL_JPEG_ROWS_666(1024u) /* a row of units of JPEG, 8 or 16 rows of pixels */
 #endif
 
 static stampreel_reader reader;
@@ -246,58 +253,111 @@ static int too_late(void)
     return started && reader.beat.keyAhead && (int32_t)(time_now() - time) >= 0;
 }
 
+/* The piece in hand, and what brings the next one of the same frame: 1, or 0 after an error. */
+static stampreel_piece piece;
+static int (*more)(void);
+
 /* A beat is used at its time and not before: until then the sound of the beat
    before lies where its own will. */
-static int too_early(const stampreel_piece *p)
+static int too_early(void)
 {
-    return p->what & STAMPREEL_BEGINS && started && (int32_t)(time_now() - due) < 0;
+    return piece.what & STAMPREEL_BEGINS && started && (int32_t)(time_now() - due) < 0;
+}
+
+/* Gives the frame in hand up. */
+static void lose(void)
+{
+    stampreel_drop(&reader);
+    facts.lost++;
+    if (!(piece.what & STAMPREEL_ENDS)) beat_over();
 }
 
 /* Draws what changed. A damaged frame is left where it is; the next key beat
    mends it. */
-static void draw_tiles(const stampreel_piece *p)
+static void draw_tiles(void)
 {
     static stampreel_tiles tiles;
     uint8_t pixels[64];
     uint32_t done = 0, bytes, room;
     int32_t what;
-    if (p->at == 0) stampreel_tiles_start(&tiles, &reader.clip, &reader.beat);
+    if (piece.at == 0) stampreel_tiles_start(&tiles, &reader.clip, &reader.beat);
     do {
-        bytes = p->bytes - done;
+        bytes = piece.bytes - done;
         room = sizeof pixels;
-        what = stampreel_tiles_next(&tiles, p->data + done, &bytes, pixels, &room);
+        what = stampreel_tiles_next(&tiles, piece.data + done, &bytes, pixels, &room);
         done += bytes;
         if (what == STAMPREEL_WINDOW) panel_window(tiles.x, tiles.y, tiles.width, tiles.height);
         if (what == STAMPREEL_PIXELS) panel_write(pixels, room);
     } while (what > 0);
-    if (what == 0) return;
-    stampreel_drop(&reader);
-    facts.lost++;
-    if (!(p->what & STAMPREEL_ENDS)) beat_over();
+    if (what) lose();
 }
 
-static void use(const stampreel_piece *p)
+#ifndef STAMPREEL_NO_JPEG
+static const uint8_t *jpeg_read(void *first, uint32_t *bytes)
 {
-    if (p->what & STAMPREEL_HEADER && fresh) opened(p->data);
-    if (p->what & STAMPREEL_BEGINS) {
+    int *is_first = first;
+    *bytes = 0;
+    if (!*is_first && (piece.what & STAMPREEL_ENDS || !more())) return NULL;
+    *is_first = 0;
+    *bytes = piece.bytes;
+    return piece.data;
+}
+
+static void jpeg_show(void *first, uint32_t y, uint32_t rows, const uint8_t *pixels, uint32_t bytes)
+{
+    (void)first;
+    (void)rows;
+    if (y == 0) panel_window(0, 0, reader.clip.width, reader.clip.height);
+    panel_write(pixels, bytes);
+}
+
+/* Decodes a frame as it comes, from its first piece on. A damaged one is left where it is. */
+static void draw_jpeg(void)
+{
+    static stampreel_jpeg jpeg;
+    static uint8_t rows[JPEG_ROWS_BYTES];
+    int first = 1;
+    jpeg.pixelFormat = (uint8_t)reader.clip.pixelFormat;
+    jpeg.width = (uint16_t)reader.clip.width;
+    jpeg.height = (uint16_t)reader.clip.height;
+    jpeg.rows = rows;
+    jpeg.rowsBytes = sizeof rows;
+    jpeg.read = jpeg_read;
+    jpeg.show = jpeg_show;
+    jpeg.context = &first;
+    if (stampreel_jpeg_decode(&jpeg) && reader.error == 0) lose();
+}
+#endif
+
+static void draw(void)
+{
+    if (reader.beat.frameCoding == STAMPREEL_RAW) {
+        if (piece.at == 0) panel_window(0, 0, reader.clip.width, reader.clip.height);
+        panel_write(piece.data, piece.bytes);
+    } else if (reader.beat.frameCoding != STAMPREEL_JPEG) {
+        draw_tiles();
+#ifndef STAMPREEL_NO_JPEG
+    } else if (piece.at == 0) { /* else something is left behind the end of a picture */
+        draw_jpeg();
+#endif
+    }
+}
+
+static void use(void)
+{
+    if (piece.what & STAMPREEL_HEADER && fresh) opened(piece.data);
+    if (piece.what & STAMPREEL_BEGINS) {
         if (seeking) prepare(reader.beat.number);
         board_begins(reader.beat.number);
     }
-    if (p->what & STAMPREEL_SOUND) sound_put(p->data, p->bytes);
-    if (p->what & STAMPREEL_BEGINS && reader.beat.frameBytes && too_late()) {
+    if (piece.what & STAMPREEL_SOUND) sound_put(piece.data, piece.bytes);
+    if (piece.what & STAMPREEL_BEGINS && reader.beat.frameBytes && too_late()) {
         stampreel_drop(&reader);
         facts.late++;
         beat_over();
     }
-    if (p->what & STAMPREEL_FRAME) {
-        if (reader.beat.frameCoding != STAMPREEL_RAW) {
-            draw_tiles(p);
-        } else {
-            if (p->at == 0) panel_window(0, 0, reader.clip.width, reader.clip.height);
-            panel_write(p->data, p->bytes);
-        }
-    }
-    if (p->what & STAMPREEL_ENDS) beat_over();
+    if (piece.what & STAMPREEL_FRAME) draw();
+    if (piece.what & STAMPREEL_ENDS) beat_over();
 }
 
 /* After an error: whether only a beat was lost. Its picture stays out. */
@@ -351,95 +411,137 @@ static void finish(void)
     board_stop();
 }
 
+static stampreel_card whole;
+static int32_t what; /* whole beats: of the piece in hand */
+
+static int whole_more(void)
+{
+    what = stampreel_next(&whole, &piece);
+    return what > 0;
+}
+
 int32_t player_whole(const player_file *files, uint32_t count)
 {
     static uint8_t buffer[STAMPREEL_BEAT_BUFFER(BEAT_SECTORS)];
-    stampreel_card card;
-    stampreel_piece piece;
-    int32_t what = 0;
     int wanted, held = 0; /* held: what came is early */
-    card.reader = &reader;
-    card.read = card_read;
-    card.buffer = buffer;
-    card.sectors = BEAT_SECTORS;
-    card.have = 0;
+    whole.reader = &reader;
+    whole.read = card_read;
+    whole.buffer = buffer;
+    whole.sectors = BEAT_SECTORS;
+    whole.have = 0;
+    what = 0;
+    more = whole_more;
     begin(files, count);
     for (;;) {
         wanted = wishes();
         if (wanted < 0) break;
         if (wanted) {
-            card.have = 0;
+            whole.have = 0;
             held = 0;
         }
-        card.user = list[part].file;
-        if (!held) what = stampreel_next(&card, &piece);
+        whole.user = list[part].file;
+        if (!held) what = stampreel_next(&whole, &piece);
         if (run && !started) start();
-        held = what > 0 && too_early(&piece);
+        held = what > 0 && too_early();
         if (held) board_wait();
-        else if (what > 0) use(&piece);
+        else if (what > 0) use();
         else if (what < 0 ? !went_on() : !followed()) break;
     }
     finish();
     return what < 0 ? what : 0;
 }
 
+/* Strips: a ring of sectors. The first of them in it, its place, how many are here; sectors of the
+   request under way, that it has brought; sectors of the piece in hand, 0 when there is none. */
+static uint8_t ring[RING_SECTORS * STAMPREEL_SECTOR_BYTES];
+static uint32_t sector, tail, full, asked, came;
+static int32_t used, error;
+
+/* The card: whenever it has nothing to do and there is room, read on. */
+static void read_on(void)
+{
+    if (error == 0 && came == asked && full < RING_SECTORS) {
+        uint32_t place = (tail + full) % RING_SECTORS, next = full ? sector + full : STAMPREEL_UNKNOWN, behind = next;
+        uint32_t room = place < tail ? tail - place : RING_SECTORS - place;
+        came = 0;
+        asked = stampreel_ahead(&reader, &next);
+        if (asked > room) asked = room;
+        if (full == 0) sector = next;
+        else if (next != behind) asked = 0; /* a jump waits until the ring is empty */
+        if (asked) card_start(list[part].file, next, asked, ring + place * STAMPREEL_SECTOR_BYTES);
+    }
+    if (came < asked) {
+        int32_t arrived = card_arrived();
+        if (arrived < 0) {
+            error = stampreel_fail(&reader, arrived);
+        } else {
+            full += (uint32_t)arrived - came;
+            came = (uint32_t)arrived;
+        }
+    }
+}
+
+/* What is here: up to the ring's edge. */
+static void take(void)
+{
+    if (error || used || full == 0) return;
+    used = stampreel_take(&reader, sector, ring + tail * STAMPREEL_SECTOR_BYTES, full < RING_SECTORS - tail ? full : RING_SECTORS - tail, &piece);
+    if (used >= 0) return;
+    error = used;
+    used = 0;
+}
+
+/* The piece in hand is done with. A DMA out of the ring has to end before its sectors are read over. */
+static void taken(void)
+{
+    sector += (uint32_t)used;
+    tail = (tail + (uint32_t)used) % RING_SECTORS;
+    full -= (uint32_t)used;
+    used = 0;
+}
+
+static int strips_more(void)
+{
+    taken();
+    for (;;) {
+        read_on();
+        take();
+        if (error || used) return error == 0;
+        if (came == asked && full == 0) return 0; /* the reader wants no more */
+        if (came < asked) board_wait();
+    }
+}
+
+static void empty(void)
+{
+    card_stop();
+    full = asked = came = 0;
+    used = error = 0;
+}
+
 int32_t player_strips(const player_file *files, uint32_t count)
 {
-    static uint8_t ring[RING_SECTORS * STAMPREEL_SECTOR_BYTES];
-    stampreel_piece piece;
-    uint32_t sector = 0, tail = 0, full = 0; /* the first sector in the ring, its place, how many are here */
-    uint32_t asked = 0, came = 0;            /* sectors of the request under way, behind them */
-    int32_t used = 0, error = 0;             /* sectors of the piece in hand */
     int wanted;
+    sector = tail = 0;
+    empty();
+    more = strips_more;
     begin(files, count);
     for (;;) {
         wanted = wishes();
-        if (wanted) {
-            card_stop();
-            full = asked = came = 0;
-            used = error = 0;
-        }
+        if (wanted) empty();
         if (wanted < 0) break;
-        /* The card: whenever it has nothing to do and there is room, read on. */
-        if (error == 0 && came == asked && full < RING_SECTORS) {
-            uint32_t place = (tail + full) % RING_SECTORS, next = full ? sector + full : STAMPREEL_UNKNOWN, behind = next;
-            uint32_t room = place < tail ? tail - place : RING_SECTORS - place;
-            came = 0;
-            asked = stampreel_ahead(&reader, &next);
-            if (asked > room) asked = room;
-            if (full == 0) sector = next;
-            else if (next != behind) asked = 0; /* a jump waits until the ring is empty */
-            if (asked) card_start(list[part].file, next, asked, ring + place * STAMPREEL_SECTOR_BYTES);
-        }
-        if (came < asked) {
-            int32_t arrived = card_arrived();
-            if (arrived < 0) {
-                error = stampreel_fail(&reader, arrived);
-            } else {
-                full += (uint32_t)arrived - came;
-                came = (uint32_t)arrived;
-            }
-        }
+        read_on();
         /* Time starts with the ring full, or with all there is in it. */
         if (run && !started && (full == RING_SECTORS || came == asked)) start();
-        /* What is here: up to the ring's edge. */
-        if (error == 0 && used == 0 && full && (run == 0 || started)) {
-            used = stampreel_take(&reader, sector, ring + tail * STAMPREEL_SECTOR_BYTES, full < RING_SECTORS - tail ? full : RING_SECTORS - tail, &piece);
-            if (used < 0) error = used;
-        }
-        if (error == 0 && used && !too_early(&piece)) {
-            use(&piece); /* a DMA out of the ring has to end before its sectors are read over */
-            sector += (uint32_t)used;
-            tail = (tail + (uint32_t)used) % RING_SECTORS;
-            full -= (uint32_t)used;
-            used = 0;
+        if (run == 0 || started) take();
+        if (error == 0 && used && !too_early()) {
+            use();
+            taken();
         } else if (error == 0 && (used || came < asked)) {
             board_wait();
         } else {
             if (error ? !went_on() : !followed()) break;
-            card_stop();
-            full = asked = came = 0;
-            used = error = 0;
+            empty();
         }
     }
     card_stop();
