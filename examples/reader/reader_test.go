@@ -1,5 +1,6 @@
 // Package reader_test holds srq.py, which was written from FORMAT.md by someone who had
-// not seen the code, against package container: they say the same of every file.
+// not seen the code (of JPEG: who had), against package container: they say the same of
+// every file.
 package reader_test
 
 import (

@@ -23,13 +23,17 @@ type dcNode struct {
 	from  [3]uint8
 }
 
-// rates fills in what codes cost at lambda a bit.
-func (t *trellis) rates(c *code, lambda int64) {
+// rates fills in what codes cost at lambda a bit, and some tenths of a bit more where a
+// coefficient that is not zero comes with them.
+func (t *trellis) rates(c *code, lambda, coefficient int64) {
 	for v, n := range c.length {
 		if n == 0 {
 			n = 16 // it does not occur yet
 		}
 		t.rate[v] = lambda * int64(int(n)+v&15)
+		if v&15 != 0 {
+			t.rate[v] += lambda * coefficient / 10
+		}
 	}
 }
 
