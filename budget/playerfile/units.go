@@ -207,7 +207,7 @@ var amounts = kind[int64]{
 
 // lengths are in micrometres.
 var lengths = kind[int64]{
-	hint: "24.9 mm", unit: "m",
+	hint: "24.9 mm", unit: "m", form: length.form(),
 	parse: func(s string) (int64, error) {
 		r, err := length.read(s)
 		if err != nil {
