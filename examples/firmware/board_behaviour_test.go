@@ -75,7 +75,7 @@ func greys(coding container.SoundCoding) container.Settings {
 }
 
 // start boots the board with a card.
-func start(t *testing.T, kernel, image string) *board {
+func start(t *testing.T, kernel firmware, image string) *board {
 	t.Helper()
 	b := boot(t, kernel, image)
 	b.until("ready")

@@ -30,6 +30,7 @@ import (
 
 	"example.org/stampreel/container"
 	"example.org/stampreel/container/fat"
+	"example.org/stampreel/container/frame/jpeg"
 	"example.org/stampreel/container/frame/tiles"
 )
 
@@ -47,8 +48,45 @@ func TestMain(m *testing.M) {
 	os.Exit(code)
 }
 
-// buildBoard compiles the firmware of board/ and returns its path.
-func buildBoard(t *testing.T) string {
+// A machine is a board as QEMU has it, and how its firmware is built.
+type machine struct {
+	folder, name, script string
+	icount               string // instructions are counted: each takes 2^shift ns
+	flags                []string
+	width, height        int
+	zoom                 int                               // the emulator draws a pixel as a square of so many each way
+	color                func(frame []byte, i int) [3]byte // of pixel i of a raw frame (FORMAT.md 3), as the emulator shows it
+}
+
+var (
+	smallMachine = machine{"board", "lm3s6965evb", "lm3s6965.ld", "shift=5,sleep=off",
+		[]string{"-mcpu=cortex-m3", "-mthumb", "-DSTAMPREEL_NO_JPEG", "-DRING_SECTORS=32"}, 128, 64, 4,
+		func(frame []byte, i int) [3]byte { // grey4: the left pixel is high, n of 15
+			v := 17 * (frame[i/2] >> (4 * (1 - i%2)) & 15)
+			return [3]byte{v, v, v}
+		}}
+	colourMachine = machine{"colour", "versatilepb", "versatile.ld", "shift=2,sleep=off",
+		[]string{"-mcpu=arm926ej-s", "-marm", "-DRING_SECTORS=64", "-DJPEG_ROWS_BYTES=5120"}, 160, 128, 1,
+		func(frame []byte, i int) [3]byte { // rgb565le; QEMU makes 8 bits of a channel's by zeros behind them
+			v := binary.LittleEndian.Uint16(frame[2*i:])
+			return [3]byte{byte(v >> 11 << 3), byte(v >> 5 << 2), byte(v << 3)}
+		}}
+)
+
+// A firmware is built for a machine.
+type firmware struct {
+	machine
+	path string
+}
+
+// buildBoard compiles the firmware of board/.
+func buildBoard(t *testing.T) firmware {
+	t.Helper()
+	return smallMachine.build(t)
+}
+
+// build compiles the firmware of a board.
+func (m machine) build(t *testing.T) firmware {
 	t.Helper()
 	if testing.Short() {
 		t.Skip("not in short runs: programs in C, which have no race detector")
@@ -59,7 +97,7 @@ func buildBoard(t *testing.T) string {
 		}
 	}
 	var sources []string
-	for _, pattern := range []string{"player/*", "board/*", "jpeg/*.h", "../../container/c/stampreel*.h"} {
+	for _, pattern := range []string{"player/*", m.folder + "/*", "jpeg/*.h", "../../container/c/stampreel*.h"} {
 		files, err := filepath.Glob(filepath.FromSlash(pattern))
 		if err != nil || len(files) == 0 {
 			t.Fatalf("no files %s: %v", pattern, err)
@@ -68,29 +106,29 @@ func buildBoard(t *testing.T) string {
 			if _, err := os.ReadFile(path); err != nil { // go test keeps results until these change
 				t.Fatal(err)
 			}
-			if filepath.Ext(path) == ".c" && path != filepath.Join("player", "player.c") {
+			if filepath.Ext(path) == ".c" {
 				sources = append(sources, path)
 			}
 		}
 	}
-	out := filepath.Join(shared, "board.elf")
-	if _, err := os.Stat(out); err == nil {
+	out := firmware{m, filepath.Join(shared, m.folder+".elf")}
+	if _, err := os.Stat(out.path); err == nil {
 		return out
 	}
-	all := []string{"-g", "-std=gnu99", "-Wall", "-Wextra", "-Wconversion", "-Werror", "-mcpu=cortex-m3", "-mthumb", "-Os", "-ffreestanding",
+	all := []string{"-g", "-std=gnu99", "-Wall", "-Wextra", "-Wconversion", "-Werror", "-Os", "-ffreestanding",
 		"-fno-tree-loop-distribute-patterns", "-ffunction-sections", "-fdata-sections", "-nostdlib", "-Wl,--gc-sections",
-		"-DEMULATED", "-DSTAMPREEL_NO_JPEG", "-DSTAMPREEL_CRC32_TABLE", "-DRING_SECTORS=32", "-I", "player",
-		"-I", filepath.Join("..", "..", "container", "c"), "-T", filepath.Join("board", "lm3s6965.ld"), "-o", out}
-	all = append(append(all, sources...), filepath.Join("player", "player.c"), "-lgcc")
+		"-DEMULATED", "-DSTAMPREEL_CRC32_TABLE", "-I", "player",
+		"-I", filepath.Join("..", "..", "container", "c"), "-T", filepath.Join(m.folder, m.script), "-o", out.path}
+	all = append(append(append(all, m.flags...), sources...), "-lgcc")
 	if text, err := exec.Command("arm-none-eabi-gcc", all...).CombinedOutput(); err != nil {
 		t.Fatalf("arm-none-eabi-gcc %v: %v\n%s", all, err, text)
 	}
 	return out
 }
 
-// A board is the emulated one, with a card in it. Time there is counted in instructions,
-// 32 ns each: no load of this computer is seen in it, only, by some µs, when commands come.
+// A board is an emulated one, with a card in it. Time there is counted in instructions: no load of this computer is seen in it, only, by some µs, when commands come.
 type board struct {
+	machine
 	t      *testing.T
 	cmd    *exec.Cmd
 	stderr bytes.Buffer
@@ -100,18 +138,18 @@ type board struct {
 }
 
 // boot starts the firmware with the image of a card.
-func boot(t *testing.T, kernel, image string) *board {
+func boot(t *testing.T, kernel firmware, image string) *board {
 	t.Helper()
 	dir, err := os.MkdirTemp("", "qmp") // the name of a socket has to be short
 	if err != nil {
 		t.Fatal(err)
 	}
 	t.Cleanup(func() { os.RemoveAll(dir) })
-	b := &board{t: t, qmp: filepath.Join(dir, "s")}
+	b := &board{machine: kernel.machine, t: t, qmp: filepath.Join(dir, "s")}
 	ctx, cancel := context.WithTimeout(context.Background(), 2*time.Minute)
-	b.cmd = exec.CommandContext(ctx, "qemu-system-arm", "-M", "lm3s6965evb", "-display", "none", "-monitor", "none", "-serial", "stdio",
-		"-audiodev", "none,id=none", "-semihosting", "-icount", "shift=5,sleep=off", "-qmp", "unix:"+b.qmp+",server=on,wait=off",
-		"-drive", "if=sd,format=raw,snapshot=on,file="+image, "-kernel", kernel)
+	b.cmd = exec.CommandContext(ctx, "qemu-system-arm", "-M", kernel.name, "-display", "none", "-monitor", "none", "-serial", "stdio",
+		"-audiodev", "none,id=none", "-semihosting", "-icount", kernel.icount, "-qmp", "unix:"+b.qmp+",server=on,wait=off",
+		"-drive", "if=sd,format=raw,snapshot=on,file="+image, "-kernel", kernel.path)
 	b.cmd.Stderr = &b.stderr
 	if b.in, err = b.cmd.StdinPipe(); err != nil {
 		t.Fatal(err)
@@ -165,9 +203,8 @@ func (b *board) quit() {
 	}
 }
 
-// screen returns the panel as the emulator shows it: a byte a pixel. The emulator draws
-// each as a square of four by four.
-func (b *board) screen(width, height int) []byte {
+// picture returns what the emulator shows: three bytes a pixel, red, green and blue.
+func (b *board) picture(w, h int) []byte {
 	b.t.Helper()
 	conn, err := net.Dial("unix", b.qmp)
 	if err != nil {
@@ -192,23 +229,26 @@ func (b *board) screen(width, height int) []byte {
 	if err != nil {
 		b.t.Fatal(err)
 	}
-	w, h := 4*width, 4*height
 	header := fmt.Sprintf("P6\n%d %d\n255\n", w, h)
 	if !bytes.HasPrefix(ppm, []byte(header)) || len(ppm) != len(header)+3*w*h {
 		b.t.Fatalf("a picture of %d bytes that begins with %q, want %q", len(ppm), ppm[:min(20, len(ppm))], header)
 	}
-	ppm = ppm[len(header):]
-	pixels := make([]byte, width*height)
-	for i := range w * h {
-		at := i/w/4*width + i%w/4
-		if i/w%4 == 0 && i%4 == 0 {
-			pixels[at] = ppm[3*i]
-		}
-		if ppm[3*i] != pixels[at] || ppm[3*i+1] != pixels[at] || ppm[3*i+2] != pixels[at] {
-			b.t.Fatalf("pixel %d of the picture is %v, want the grey %d", i, ppm[3*i:3*i+3], pixels[at])
+	return ppm[len(header):]
+}
+
+// shows says whether the panel shows a raw frame, in all pixels.
+func (b *board) shows(name string, frame []byte) {
+	b.t.Helper()
+	w, wrong := b.zoom*b.width, 0
+	ppm := b.picture(w, b.zoom*b.height)
+	for i := range len(ppm) / 3 {
+		if [3]byte(ppm[3*i:]) != b.color(frame, i/w/b.zoom*b.width+i%w/b.zoom) {
+			wrong++
 		}
 	}
-	return pixels
+	if wrong != 0 {
+		b.t.Errorf("%s: %d of %d pixels of the panel are wrong", name, wrong/b.zoom/b.zoom, b.width*b.height)
+	}
 }
 
 // A played is what the board says of a clip, and clips, of which each has a list of beats.
@@ -295,6 +335,15 @@ func wantBeats(t *testing.T, data []byte) (beats []wanted, h container.Header, l
 		case container.Raw:
 			push(tiles.Rect{W: int(h.Width), H: int(h.Height)}, b.Frame)
 			copy(panel, b.Frame)
+		case container.JPEG:
+			d, err := jpeg.NewDecoder(h.PixelFormat, int(h.Width), int(h.Height))
+			if err != nil {
+				t.Fatal(err)
+			}
+			if _, err := d.Decode(panel, b.Frame); err != nil {
+				t.Fatal(err)
+			}
+			push(tiles.Rect{W: int(h.Width), H: int(h.Height)}, panel)
 		case container.Tiles, container.KeyTiles:
 			if _, err := d.Decode(panel, b.Frame, b.Key(), push); err != nil {
 				t.Fatal(err)
@@ -458,15 +507,7 @@ func TestTheBoardPlaysTheCard(t *testing.T) {
 			t.Errorf("%s: %d sectors read, %d by beats, want all %d but the seek table", name, p.sectors, sum, all)
 		}
 		t.Logf("%s: %.1f sectors and %.2f requests a beat, drawn after %d µs at the latest", name, float64(sum)/float64(p.beats), float64(p.requests)/float64(p.beats), worst)
-		wrong := 0
-		for i, v := range b.screen(128, 64) {
-			if level := last[i/2] >> (4 * (1 - i%2)) & 15; v != 17*level { // FORMAT.md 3: the left pixel is high, n of 15
-				wrong++
-			}
-		}
-		if wrong != 0 {
-			t.Errorf("%s: %d of 8192 pixels of the panel are wrong", name, wrong)
-		}
+		b.shows(name, last)
 	}
 	b.quit()
 	for _, c := range []container.FrameCoding{container.Raw, container.Repeat, container.Tiles, container.KeyTiles} {
@@ -503,7 +544,7 @@ func TestTheBoardRefusesWhatIsNoCard(t *testing.T) {
 	}
 }
 
-var update = flag.Bool("update", false, "write the figures of board/README.md anew")
+var update = flag.Bool("update", false, "write the figures of board/README.md and colour/README.md anew")
 
 // figure matches the numbers of a text.
 var figure = regexp.MustCompile(`[0-9]+([.][0-9]+)?`)
@@ -524,11 +565,11 @@ func near(a, b string) bool {
 	return true
 }
 
-// inReadme returns what board/README.md has between two marks. With -update, text stands there
-// from then on.
-func inReadme(t *testing.T, mark, behind, text string) string {
+// inReadme returns what a folder's README.md has between two marks. With -update, text stands
+// there from then on.
+func inReadme(t *testing.T, folder, mark, behind, text string) string {
 	t.Helper()
-	path := filepath.Join("board", "README.md")
+	path := filepath.Join(folder, "README.md")
 	all, err := os.ReadFile(path)
 	if err != nil {
 		t.Fatal(err)
@@ -550,17 +591,29 @@ func inReadme(t *testing.T, mark, behind, text string) string {
 // TestTheReadmeSaysWhatTheBoardTakes measures code and RAM by the linker's table of symbols, the
 // stack by what was overwritten, and sectors by the board's own count.
 func TestTheReadmeSaysWhatTheBoardTakes(t *testing.T) {
-	kernel := buildBoard(t)
+	takes(t, buildBoard(t), "\n## Predicted", "player.c with stampreel.h", "chip.c, oled.c, start.c", greys(container.IMAADPCM), 32, []taking{
+		{"raw.srq", "each picture raw", strings.Repeat("R", 50)},
+		{"mixed.srq", "raw, tiles, repeats", strings.Repeat("RTT-KTTT-T", 5)},
+		{"tiles.srq", "tiles, repeats", strings.Repeat("KTT-TTTT-T", 5)},
+	})
+}
+
+// A taking is a clip that is played for its sectors.
+type taking struct{ name, what, codings string }
+
+// takes measures a board, and holds the figures of its README against that.
+func takes(t *testing.T, kernel firmware, behind, player, chip string, s container.Settings, ring int, clips []taking) {
+	t.Helper()
 	compiler, err := exec.Command("arm-none-eabi-gcc", "-dumpversion").Output()
 	if err != nil {
 		t.Fatal(err)
 	}
-	symbols, err := exec.Command("arm-none-eabi-nm", "-S", "-l", kernel).Output()
+	symbols, err := exec.Command("arm-none-eabi-nm", "-S", "-l", kernel.path).Output()
 	if err != nil {
 		t.Fatal(err)
 	}
 	code, data := map[string]int{}, map[string]int{}
-	kinds := map[string]string{"player.c": "player", "stampreel.h": "player", "sd.c": "sd", "fat.c": "fat", "guide.c": "guide", "stampreel_guide.h": "guide", "oled.c": "chip", "chip.c": "chip", "start.c": "chip"}
+	kinds := map[string]string{"player.c": "player", "stampreel.h": "player", "stampreel_jpeg.h": "player", "sd.c": "sd", "fat.c": "fat", "guide.c": "guide", "stampreel_guide.h": "guide", "oled.c": "chip", "lcd.c": "chip", "chip.c": "chip", "start.c": "chip"}
 	for line := range strings.Lines(string(symbols)) {
 		var address, size int
 		var kind, name, place string
@@ -584,14 +637,9 @@ func TestTheReadmeSaysWhatTheBoardTakes(t *testing.T) {
 		}
 		into[part] += size
 	}
-	clips := []struct{ name, what, codings string }{
-		{"raw.srq", "each picture raw", strings.Repeat("R", 50)},
-		{"mixed.srq", "raw, tiles, repeats", strings.Repeat("RTT-KTTT-T", 5)},
-		{"tiles.srq", "tiles, repeats", strings.Repeat("KTT-TTTT-T", 5)},
-	}
 	var files []cardFile
 	for _, c := range clips {
-		files = append(files, cardFile{c.name, clip(t, greys(container.IMAADPCM), c.codings)[0]})
+		files = append(files, cardFile{c.name, clip(t, s, c.codings)[0]})
 	}
 	b := start(t, kernel, cardOf(t, files...))
 	var rows strings.Builder
@@ -610,35 +658,37 @@ func TestTheReadmeSaysWhatTheBoardTakes(t *testing.T) {
 		t.Fatalf("the board says %q", lines)
 	}
 	b.quit()
-	if code["player"] == 0 || data["ring"] != 32*512 || data["sound"] != 16384 || data["fat"] < 512 || stack < 100 {
+	if code["player"] == 0 || data["ring"] != ring*512 || data["sound"] != 16384 || data["fat"] < 512 || stack < 100 {
 		t.Fatalf("code %v, data %v, stack %d", code, data, stack)
 	}
+	hz := int(math.Round(float64(s.SampleRate.Num) / float64(s.SampleRate.Den)))
+	rate := fmt.Sprintf("%d,%03d Hz", hz/1000, hz%1000)
 	figures := fmt.Sprintf(`
 arm-none-eabi-gcc %s, -Os; bytes by the linker's symbols:
 
 | | code | RAM |
 |---|---:|---:|
-| player.c with stampreel.h | %d | %d |
+| %s | %d | %d |
 | its ring of sectors | | %d |
 | its ring of sound | | %d |
 | fat.c | %d | %d |
 | guide.c with stampreel_guide.h | %d | %d |
 | sd.c | %d | %d |
-| chip.c, oled.c, start.c | %d | %d |
+| %s | %d | %d |
 | log, commands, 64-bit divisions | %d | %d |
 | stack, the most that was seen | | %d |
 
-Fifty beats at 25 a second with IMA ADPCM of 22,046 Hz; header and lead-in are counted in:
+Fifty beats at 25 a second with IMA ADPCM of %s; header and lead-in are counted in:
 
 | pictures | sectors a beat | requests a beat |
 |---|---:|---:|
-%s`, strings.TrimSpace(string(compiler)), code["player"], data["player"], data["ring"], data["sound"], code["fat"], data["fat"], code["guide"], data["guide"], code["sd"], data["sd"],
-		code["chip"], data["chip"], code["rest"], data["rest"], stack, rows.String())
-	have := inReadme(t, "<!-- figures -->\n", "\n## Predicted", figures)
+%s`, strings.TrimSpace(string(compiler)), player, code["player"], data["player"], data["ring"], data["sound"], code["fat"], data["fat"], code["guide"], data["guide"], code["sd"], data["sd"],
+		chip, code["chip"], data["chip"], code["rest"], data["rest"], stack, rate, rows.String())
+	have := inReadme(t, kernel.folder, "<!-- figures -->\n", behind, figures)
 	if !strings.Contains(have, "arm-none-eabi-gcc "+strings.TrimSpace(string(compiler))+",") {
-		missing(t, "the compiler of board/README.md's figures: here is "+strings.TrimSpace(string(compiler)))
+		missing(t, "the compiler of "+kernel.folder+"/README.md's figures: here is "+strings.TrimSpace(string(compiler)))
 	}
 	if !near(have, figures) {
-		t.Errorf("board/README.md's figures are not these by 2 %% (go test ./examples/firmware -run Takes -update):\n%s", figures)
+		t.Errorf("%s/README.md's figures are not these by 2 %% (go test ./examples/firmware -run Takes -update):\n%s", kernel.folder, figures)
 	}
 }

@@ -130,7 +130,7 @@ func TestTheVerdictComesTrueOnTheBoard(t *testing.T) {
 	if *update && !long {
 		t.Fatal("board/README.md has the long run: STAMPREEL_LONG=1")
 	}
-	have := inReadme(t, "<!-- verdicts -->\n", "\n`R` raw", played)
+	have := inReadme(t, "board", "<!-- verdicts -->\n", "\n`R` raw", played)
 	for _, row := range rows { // margins and counts go with the compiler
 		if !strings.Contains(have, row) {
 			t.Errorf("board/README.md has no row %q (STAMPREEL_LONG=1 go test ./examples/firmware -run Verdict -update)", row)

@@ -4,6 +4,7 @@
 
 #include "chip.h"
 
+const uint32_t sd_driver_most = 0xFFFFFFFF;
 static int by_byte; /* cards up to 2 GB count bytes, not sectors */
 
 /* CRC-7 of the five bytes before it: polynomial 0x89, in the high bits; bit 0 is set. */

@@ -4,7 +4,8 @@
 
 uint32_t sd_sectors, sd_requests, sd_request_us, sd_sector_us, sd_stall_us;
 static int is_open;    /* a request is ... */
-static uint32_t comes; /* ... and this sector comes next */
+static uint32_t comes; /* ... and this sector comes next, ... */
+static uint32_t left;  /* ... one of so many */
 
 static int open(uint32_t sector)
 {
@@ -12,6 +13,7 @@ static int open(uint32_t sector)
     int error;
     is_open = 1;
     comes = sector;
+    left = sd_driver_most;
     sd_requests++;
     error = sd_driver_open(sector);
     if (error) return error;
@@ -30,7 +32,7 @@ int sd_next(uint32_t sector, uint8_t *to)
 {
     int error = 0;
     uint32_t begun;
-    if (is_open && sector != comes) sd_close();
+    if (is_open && (sector != comes || left == 0)) sd_close();
     if (!is_open) error = open(sector);
     begun = micros();
     if (!error) error = sd_driver_block(to);
@@ -39,6 +41,7 @@ int sd_next(uint32_t sector, uint8_t *to)
         return error;
     }
     comes++;
+    left--;
     sd_sectors++;
     if (sd_sector_us) wait_until_micros(begun + sd_sector_us);
     return 0;

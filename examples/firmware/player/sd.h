@@ -19,7 +19,8 @@ extern uint32_t sd_sectors, sd_requests, sd_request_us, sd_sector_us, sd_stall_u
 
 /* The driver: wakes the card up, 0 or an error; asks for the sectors from one on
    (CMD18); brings the next of them; ends the request (CMD12). An error here shows at
-   the next command, too. */
+   the next command, too. A request brings so many sectors at the most. */
+extern const uint32_t sd_driver_most;
 int sd_driver_start(void);
 int sd_driver_open(uint32_t sector);
 int sd_driver_block(uint8_t *to);
