@@ -450,45 +450,66 @@ static void srqj_put(stampreel_jpeg *j, uint32_t x, uint32_t y, uint32_t red, ui
     }
 }
 
+/* What chroma adds to red and blue of its pixels, and takes from green. */
+typedef struct {
+    int32_t red, green, blue;
+} srqj_tint;
+
+static srqj_tint srqj_chroma(uint32_t blue, uint32_t red)
+{
+    int32_t b = (int32_t)blue - 128, r = (int32_t)red - 128;
+    srqj_tint t;
+    t.red = srqj_shift(91881 * r + 32768, 16);
+    t.green = srqj_shift(22554 * b + 46802 * r + 32768, 16);
+    t.blue = srqj_shift(116130 * b + 32768, 16);
+    return t;
+}
+
+/* A row of a unit in rgb565 and rgb565le: what srqj_put does, but quicker. */
+static void srqj_row_565(const stampreel_jpeg *j, const uint8_t *luma, uint32_t y, uint32_t n, uint8_t *out)
+{
+    uint32_t share = j->side == 16, low = j->pixelFormat == 1, x;
+    const uint8_t *blues = j->chroma[0] + (y >> share) * 8, *reds = j->chroma[1] + (y >> share) * 8, *rank = srqj_rank + (y & 3) * 4;
+    srqj_tint tint = {0, 0, 0};
+    for (x = 0; x < n; x++) {
+        int32_t r, g, b;
+        uint32_t k = rank[x & 3];
+        if (!(x & share) && j->components > 1) tint = srqj_chroma(*blues++, *reds++);
+        b = *luma++;
+        r = b + tint.red;
+        g = b - tint.green;
+        b += tint.blue;
+        if ((uint32_t)(r | g | b) > 255) {
+            r = srqj_within(r, 0, 255);
+            g = srqj_within(g, 0, 255);
+            b = srqj_within(b, 0, 255);
+        }
+        r = (r - (r >> 5) + (int32_t)((2 * k + 1) >> 2)) >> 3;
+        g = (g - (g >> 6) + (int32_t)((31 - 2 * k) >> 3)) >> 2;
+        b = (b - (b >> 5) + (int32_t)((2 * k + 1) >> 2)) >> 3;
+        out[low ^ 1] = (uint8_t)(r << 3 | g >> 3);
+        out[low] = (uint8_t)((g & 7) << 5 | b);
+        out += 2;
+    }
+}
+
 /* Puts a unit into the rows: its pixels begin at x0, and rows of them are on the panel. */
 static void srqj_unit(stampreel_jpeg *j, uint32_t x0, uint32_t rows)
 {
     uint32_t share = j->side == 16, n = j->width - x0 < j->side ? j->width - x0 : j->side, x, y;
     for (y = 0; y < rows; y++) {
-        const uint8_t *luma = j->luma + y * j->side, *rank = srqj_rank + (y & 3) * 4;
-        const uint8_t *blues = j->chroma[0] + (y >> share) * 8, *reds = j->chroma[1] + (y >> share) * 8;
-        uint8_t *out = j->rows + 2 * (y * j->width + x0);
-        int32_t red = 0, green = 0, blue = 0;
+        const uint8_t *luma = j->luma + y * j->side;
+        if (j->pixelFormat <= 2) {
+            srqj_row_565(j, luma, y, n, j->rows + 2 * (y * j->width + x0));
+            continue;
+        }
         for (x = 0; x < n; x++) {
-            int32_t l = luma[x], r, g, b;
-            if (j->components > 1 && !(x & share)) {
-                b = blues[x >> share] - 128;
-                r = reds[x >> share] - 128;
-                red = srqj_shift(91881 * r + 32768, 16);
-                green = srqj_shift(22554 * b + 46802 * r + 32768, 16);
-                blue = srqj_shift(116130 * b + 32768, 16);
-            }
-            r = l + red;
-            g = l - green;
-            b = l + blue;
-            if ((uint32_t)(r | g | b) > 255) {
-                r = srqj_within(r, 0, 255);
-                g = srqj_within(g, 0, 255);
-                b = srqj_within(b, 0, 255);
-            }
-            if (j->pixelFormat <= 2) { /* what srqj_put does, but quicker */
-                uint32_t k = rank[x & 3], high, low;
-                r = (r - (r >> 5) + (int32_t)((2 * k + 1) >> 2)) >> 3;
-                g = (g - (g >> 6) + (int32_t)((31 - 2 * k) >> 3)) >> 2;
-                b = (b - (b >> 5) + (int32_t)((2 * k + 1) >> 2)) >> 3;
-                high = (uint32_t)(r << 3 | g >> 3);
-                low = (uint32_t)((g & 7) << 5 | b);
-                out[0] = (uint8_t)(j->pixelFormat == 1 ? high : low);
-                out[1] = (uint8_t)(j->pixelFormat == 1 ? low : high);
-                out += 2;
-            } else {
-                srqj_put(j, x0 + x, y, (uint32_t)r, (uint32_t)g, (uint32_t)b);
-            }
+            uint32_t i = (y >> share) * 8 + (x >> share);
+            int32_t l = luma[x];
+            srqj_tint tint = {0, 0, 0};
+            if (j->components > 1) tint = srqj_chroma(j->chroma[0][i], j->chroma[1][i]);
+            srqj_put(j, x0 + x, y, (uint32_t)srqj_within(l + tint.red, 0, 255), (uint32_t)srqj_within(l - tint.green, 0, 255),
+                     (uint32_t)srqj_within(l + tint.blue, 0, 255));
         }
     }
 }
