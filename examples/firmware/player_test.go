@@ -8,6 +8,9 @@ import (
 	"errors"
 	"fmt"
 	"image"
+	"image/color"
+	"image/draw"
+	stdjpeg "image/jpeg"
 	"image/png"
 	"io"
 	"math/rand/v2"
@@ -273,35 +276,36 @@ func clip(t *testing.T, s container.Settings, codings string) (files [][]byte) {
 	return files
 }
 
-// jpegFrame returns a picture as JPEG, and what the panel shows of it in raw.
+// jpegFrame returns a picture as JPEG, and what the panel shows of it in raw. The coder is Go's
+// image/jpeg: figures of what is read change with it, and not with the project's own.
 func jpegFrame(t *testing.T, rng *rand.Rand, s container.Settings, raw []byte) []byte {
 	t.Helper()
-	rgb := make([]byte, 3*s.Width*s.Height)
+	rgb := image.NewRGBA(image.Rect(0, 0, s.Width, s.Height))
 	a, b := 1+rng.IntN(5), 1+rng.IntN(5)
-	for i := range rgb {
-		x, y := i/3%s.Width, i/3/s.Width
-		rgb[i] = uint8(a*x + b*y + 90*(i%3) + rng.IntN(30))
+	for y := range s.Height {
+		for x := range s.Width {
+			grey := a*x + b*y + rng.IntN(30)
+			rgb.Set(x, y, color.RGBA{uint8(grey), uint8(grey + 90), uint8(grey + 180), 255})
+		}
 	}
-	sampling := []jpeg.Sampling{jpeg.Full, jpeg.Share}[rng.IntN(2)]
+	var picture image.Image = rgb
 	if s.PixelFormat.Channels() == 1 {
-		sampling = jpeg.Grey
+		grey := image.NewGray(rgb.Rect)
+		draw.Draw(grey, grey.Rect, rgb, image.Point{}, draw.Src)
+		picture = grey
 	}
-	e, err := jpeg.NewEncoder(s.Width, s.Height, sampling)
-	if err != nil {
-		t.Fatal(err)
-	}
-	payload, _, err := e.Append(nil, rgb, s.Width, 60)
-	if err != nil {
+	var payload bytes.Buffer
+	if err := stdjpeg.Encode(&payload, picture, &stdjpeg.Options{Quality: 60}); err != nil {
 		t.Fatal(err)
 	}
 	d, err := jpeg.NewDecoder(s.PixelFormat, s.Width, s.Height)
 	if err != nil {
 		t.Fatal(err)
 	}
-	if _, err := d.Decode(raw, payload); err != nil {
+	if _, err := d.Decode(raw, payload.Bytes()); err != nil {
 		t.Fatal(err)
 	}
-	return payload
+	return payload.Bytes()
 }
 
 func station() container.Settings {
