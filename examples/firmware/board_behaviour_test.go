@@ -166,9 +166,9 @@ func TestTheBoardSeeksAndResumes(t *testing.T) {
 	codings := strings.Repeat("RTT-KTT-TT", 15) // key beats at 0 and 4 of ten
 	film := clip(t, greys(container.IMAADPCM), codings)
 	parted := greys(container.IMAADPCM)
-	parted.PartSectors = 600
+	parted.PartSectors = 200
 	parts := clip(t, parted, codings)
-	if len(film) != 1 || len(parts) != 4 {
+	if len(film) != 1 || len(parts) < 10 { // the tenth has a longer name
 		t.Fatalf("%d and %d parts", len(film), len(parts))
 	}
 	want, _, _ := wantBeats(t, film[0])

@@ -29,7 +29,7 @@ func need(t *testing.T, programs ...string) {
 
 // TestTheBoardReadsCardsOfOthers plays from a card that mkfs.fat (dosfstools) and mcopy (mtools)
 // made, with folders, long names and names that are not ASCII, and a clip in five pieces. One
-// in nine pieces is refused.
+// in 65 pieces is refused.
 func TestTheBoardReadsCardsOfOthers(t *testing.T) {
 	need(t, "mkfs.fat", "mcopy", "mmd", "mdel")
 	kernel := buildBoard(t)
@@ -64,20 +64,25 @@ func TestTheBoardReadsCardsOfOthers(t *testing.T) {
 	}
 	do("mmd", "-i", drive, "::a shelf of films")
 	do("mcopy", "-i", drive, path, "::a shelf of films/film.srq")
-	names := []string{"GONE.SRQ", "A film with a rather long name.srq", "Überfahrt.srq", "PIECES.SRQ", "MANY.SRQ"}
-	for _, name := range names {
+	for _, name := range []string{"GONE.SRQ", "A film with a rather long name.srq", "Überfahrt.srq", "PIECES.SRQ"} {
 		do("mcopy", "-i", drive, path, "::"+name)
 	}
+	long := clip(t, greys(container.U8), strings.Repeat("R", 40))[0]
+	if err := os.WriteFile(path, long, 0o644); err != nil {
+		t.Fatal(err)
+	}
+	do("mcopy", "-i", drive, path, "::MANY.SRQ")
 	do("mdel", "-i", drive, "::GONE.SRQ")
 	scatter(t, image, first, "PIECES  SRQ", 2)
-	scatter(t, image, first, "MANY    SRQ", 4)
+	scatter(t, image, first, "MANY    SRQ", 32)
 
 	b := start(t, kernel, image)
 	b.say("files")
 	var want []string
-	for _, name := range []string{"A film with a rather long name.srq", "Überfahrt.srq", "PIECES.SRQ", "MANY.SRQ"} {
+	for _, name := range []string{"A film with a rather long name.srq", "Überfahrt.srq", "PIECES.SRQ"} {
 		want = append(want, fmt.Sprintf("file %d %s", len(data), name))
 	}
+	want = append(want, fmt.Sprintf("file %d MANY.SRQ", len(long)))
 	if got := b.until("ready"); !slices.Equal(got, want) {
 		t.Errorf("the board finds %q, want %q", got, want)
 	}
@@ -90,7 +95,7 @@ func TestTheBoardReadsCardsOfOthers(t *testing.T) {
 	}
 	b.say("play MANY.SRQ")
 	if got := b.until("ready"); len(got) != 1 || got[0] != "error MANY.SRQ 22" { // FAT_PIECES
-		t.Errorf("of a file in nine pieces the board says %q", got)
+		t.Errorf("of a file in 65 pieces the board says %q", got)
 	}
 	b.quit()
 }

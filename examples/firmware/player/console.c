@@ -8,7 +8,7 @@
 #include "stampreel.h"
 #include "text.h"
 
-enum { PARTS = 8, LINE = 120, LATER = 4 };
+enum { PARTS = 64, PIECES = 64, LINE = 120, LATER = 4 };
 #define SHELF 0xFFFFFFFFu /* in place of a number */
 
 static char line[LINE]; /* as far as it has come */
@@ -59,9 +59,17 @@ static void complain(const char *what, int error)
 
 /* Two clips: the one that plays, and the one after it. */
 static fat_file opened[2][PARTS];
+static fat_run pieces[2][PIECES]; /* of all parts */
 static player_file files[2][PARTS];
 static uint32_t turn;
 static char *toPlay; /* paths that are still to come */
+
+/* Puts a text into another, and returns where it ends there. */
+static uint32_t append(char *to, uint32_t at, const char *s)
+{
+    while (*s) to[at++] = *s++;
+    return at;
+}
 
 /* Opens a clip and the parts that lie beside it. Returns how many there are, 0 when the
    clip cannot be played. */
@@ -69,7 +77,7 @@ static uint32_t open_clip(const char *path, const player_file **list)
 {
     fat_entry e;
     char part[FAT_NAME_BYTES + 16];
-    uint32_t count, n, i, folder;
+    uint32_t count, n, i, folder, used = 0;
     int error;
     turn ^= 1;
     *list = files[turn];
@@ -81,19 +89,20 @@ static uint32_t open_clip(const char *path, const player_file **list)
         } else { /* film.srq, film.part2.srq */
             for (i = 0; path[n + i] && i < FAT_NAME_BYTES - 1; i++) part[i] = path[n + i];
             if (i <= 4) break;
-            for (i -= 4, error = 0; ".part"[error]; error++) part[i++] = ".part"[error];
-            part[i++] = (char)('1' + count);
-            for (error = 0; error < 4; error++) part[i++] = ".srq"[error];
-            part[i] = 0;
+            i = append(part, i - 4, ".part");
+            if (count >= 9) part[i++] = (char)('0' + (count + 1) / 10);
+            part[i++] = (char)('0' + (count + 1) % 10);
+            part[append(part, i, ".srq")] = 0;
             error = fat_find(folder, part, &e);
         }
-        if (error == 0) error = fat_open(&opened[turn][count], &e);
+        if (error == 0) error = fat_open(&opened[turn][count], &e, pieces[turn] + used, PIECES - used);
         if (error) {
             if (count == 0 || error != FAT_NONE) complain(count ? part : path, error == FAT_NONE ? 0 : error);
             break;
         }
         files[turn][count].file = &opened[turn][count];
         files[turn][count].bytes = e.bytes;
+        used += opened[turn][count].runs;
     }
     return count;
 }
@@ -108,11 +117,12 @@ static int reads_header(const fat_entry *e, stampreel_clip *c, const uint8_t **s
 {
     static uint8_t sector[512];
     fat_file file;
+    fat_run run;
     uint32_t one;
     fat_entry first = *e;
     *sector0 = sector;
     first.bytes = 512; /* the rest of its clusters is not looked up */
-    return !e->folder && e->bytes >= 512 && fat_open(&file, &first) == 0 && sd_next(fat_sector(&file, 0, &one), sector) == 0 && stampreel_header(c, sector) == 0;
+    return !e->folder && e->bytes >= 512 && fat_open(&file, &first, &run, 1) == 0 && sd_next(fat_sector(&file, 0, &one), sector) == 0 && stampreel_header(c, sector) == 0;
 }
 
 /* The n-th clip of the top folder, by its first part; or, with n too large, how many there are. */

@@ -209,22 +209,23 @@ int fat_find_path(const char *path, fat_entry *e, uint32_t *folder)
     }
 }
 
-int fat_open(fat_file *f, const fat_entry *e)
+int fat_open(fat_file *f, const fat_entry *e, fat_run *runs, uint32_t room)
 {
     uint32_t cluster = e->cluster, left = (e->bytes + 511) / 512, next, n;
     int error;
     f->bytes = e->bytes;
+    f->run = runs;
     f->runs = 0;
     while (left) {
         if (!inside(cluster)) return FAT_DAMAGED;
         n = left < perCluster ? left : perCluster;
         next = place(cluster);
         if (f->runs && f->run[f->runs - 1].sector + f->run[f->runs - 1].sectors == next) {
-            f->run[f->runs - 1].sectors += n;
+            runs[f->runs - 1].sectors += n;
         } else {
-            if (f->runs == FAT_RUNS) return FAT_PIECES;
-            f->run[f->runs].sector = next;
-            f->run[f->runs++].sectors = n;
+            if (f->runs == room) return FAT_PIECES;
+            runs[f->runs].sector = next;
+            runs[f->runs++].sectors = n;
         }
         left -= n;
         error = left ? following(&cluster) : 0;

@@ -8,7 +8,6 @@
 enum { FAT_NONE = -20, FAT_DAMAGED = -21, FAT_PIECES = -22 };
 
 #define FAT_NAME_BYTES 256u /* with the zero, in UTF-8; what is longer is cut */
-#define FAT_RUNS 8u        /* pieces that a file may lie in; one, as stampreel fill lays it */
 
 /* Finds the first FAT32 partition: 0 or an error. */
 int fat_mount(void);
@@ -34,14 +33,17 @@ int fat_find(uint32_t folder, const char *name, fat_entry *e);
 int fat_find_path(const char *path, fat_entry *e, uint32_t *folder); /* folder: that it lies in */
 
 typedef struct {
+    uint32_t sector, sectors; /* a piece of a file, on the card */
+} fat_run;
+
+typedef struct {
     uint32_t bytes, runs;
-    struct {
-        uint32_t sector, sectors; /* on the card */
-    } run[FAT_RUNS];
+    const fat_run *run; /* yours */
 } fat_file;
 
-/* Walks a file's clusters once, so that nothing has to be looked up while it plays. */
-int fat_open(fat_file *f, const fat_entry *e);
+/* Walks a file's clusters once, so that nothing has to be looked up while it plays: runs
+   has room for so many pieces. A file is one piece, as stampreel fill lays it. */
+int fat_open(fat_file *f, const fat_entry *e, fat_run *runs, uint32_t room);
 
 /* Where a sector of a file lies on the card; sets how many lie there in one piece. 0: behind the end. */
 uint32_t fat_sector(const fat_file *f, uint32_t sector, uint32_t *inOnePiece);

@@ -6,6 +6,7 @@
 
 stampreel_guide guide;
 static fat_file file;
+static fat_run runs[8];
 static uint8_t record[512];
 
 static int read(uint32_t sector, uint8_t *to)
@@ -43,7 +44,7 @@ int guide_open(void)
     guide.clips = guide.shelves = 0;
     if (error) return error;
     if (e.folder) return FAT_NONE;
-    error = e.bytes < 512 ? STAMPREEL_TRUNCATED : fat_open(&file, &e);
+    error = e.bytes < 512 ? STAMPREEL_TRUNCATED : fat_open(&file, &e, runs, 8);
     if (error == 0) error = read(0, record);
     if (error == 0) error = stampreel_guide_header(&guide, record);
     if (error == 0 && e.bytes >> 9 < guide.fileSectors) error = STAMPREEL_TRUNCATED;

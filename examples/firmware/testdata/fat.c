@@ -28,6 +28,7 @@ int sd_next(uint32_t sector, uint8_t *to)
 static int list(uint32_t cluster, const char *above)
 {
     static fat_file file;
+    static fat_run runs[8];
     fat_folder f;
     fat_entry e;
     int what;
@@ -39,7 +40,7 @@ static int list(uint32_t cluster, const char *above)
             if (what) printf("folder %s: %d\n", e.name, what);
             continue;
         }
-        what = e.folder ? 0 : fat_open(&file, &e);
+        what = e.folder ? 0 : fat_open(&file, &e, runs, 8);
         printf("%s/%s %u %d", above, e.name, (unsigned)e.bytes, what);
         for (i = 0; what == 0 && i < file.runs; i++, sector += one) {
             (void)fat_sector(&file, i ? sector : (sector = 0), &one);
