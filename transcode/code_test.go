@@ -275,3 +275,45 @@ func TestJPEGAndTilesShowTheSame(t *testing.T) {
 		t.Errorf("%v: too few of some, the test means nothing", kinds)
 	}
 }
+
+// Whatever is tried and chosen for a picture, nothing is allocated once all buffers are there.
+func TestCodingAllocatesNothing(t *testing.T) {
+	const side = 64
+	settings := container.Settings{Width: side, Height: side, PixelFormat: pixel.RGB565, Rate: container.Ratio{Num: 10, Den: 1}}
+	coder, err := newCoder(Coding{Tiles: true, JPEG: 80, TileCost: tiles.DefaultCost, RawCost: tiles.DefaultCost, JPEGCost: JPEGCost{1e6, 1e5, 1e4}}, &settings)
+	if err != nil {
+		t.Fatal(err)
+	}
+	rnd := rand.New(rand.NewPCG(10, 11))
+	var pictures [8][]byte
+	for k := range pictures {
+		pictures[k] = make([]byte, 3*side*side)
+		for i := range pictures[k] {
+			x, y := i/3%side, i/3/side
+			pictures[k][i] = byte(4*x - 2*y*(k/4) + 20*(i%3))
+			if x/8 == k {
+				pictures[k][i] ^= byte(rnd.IntN(60))
+			}
+		}
+	}
+	kinds, n := map[container.FrameCoding]int{}, 0
+	round := func() {
+		for _, rgb := range pictures {
+			frame, err := coder.code(rgb, false, n%5 == 0)
+			if err != nil {
+				t.Fatal(err)
+			}
+			kinds[frame.Coding]++
+			n++
+		}
+	}
+	for range 6 {
+		round()
+	}
+	if got := testing.AllocsPerRun(10, round); got > 0 {
+		t.Errorf("%g allocations for 8 pictures", got)
+	}
+	if kinds[container.Tiles] < 10 || len(kinds) < 2 {
+		t.Errorf("%v: too few of some, the test means nothing", kinds)
+	}
+}

@@ -47,6 +47,9 @@ var havePython = sync.OnceValue(func() bool {
 // in the exit code: 0, or 1 when a clip is not ok.
 func srq(t *testing.T, dir string, args ...string) string {
 	t.Helper()
+	if testing.Short() {
+		t.Skip("not in short runs: a program in Python, which has no race detector")
+	}
 	if !havePython() {
 		missing(t, "python3, 3.9 or newer")
 	}

@@ -42,6 +42,9 @@ var strict = []string{"-std=c99", "-Wall", "-Wextra", "-Wconversion", "-pedantic
 // its cached results depend on.
 func run(t *testing.T, stdin []byte, program string, args ...string) []byte {
 	t.Helper()
+	if testing.Short() {
+		t.Skip("not in short runs: programs in C, which have no race detector")
+	}
 	for _, source := range []string{"stampreel_jpeg.h", filepath.Join("host", "show.c"), filepath.Join("host", "m0.c")} {
 		if _, err := os.ReadFile(source); err != nil {
 			t.Fatal(err)
