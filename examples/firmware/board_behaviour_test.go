@@ -6,6 +6,7 @@ import (
 	"hash/crc32"
 	"os"
 	"path/filepath"
+	"slices"
 	"strings"
 	"testing"
 	"time"
@@ -300,7 +301,7 @@ func TestTheBoardListensWhileItPlays(t *testing.T) {
 	s := greys(container.U8)
 	s.Loops = true
 	data := clip(t, s, strings.Repeat("RT-T", 30))[0]
-	b := start(t, buildBoard(t), cardOf(t, cardFile{"long.srq", data}))
+	b := start(t, buildBoard(t), cardOf(t, cardFile{"long.srq", data}, cardFile{"other.srq", clip(t, colours(container.U8), "R")[0]}))
 	b.say("loop on")
 	b.until("ready")
 	b.say("play long.srq")
@@ -329,8 +330,8 @@ func TestTheBoardListensWhileItPlays(t *testing.T) {
 	if len(lines) == 0 || !strings.Contains(lines[len(lines)-1], " late 0 lost 0 gaps 0 error 0 ") {
 		t.Errorf("at the end the board says %q", lines)
 	}
-	b.say("fly", "play nothing.srq")
-	if got := append(b.until("ready"), b.until("ready")...); len(got) != 2 || got[0] != "error fly 0" || got[1] != "error nothing.srq 0" {
+	b.say("fly", "play nothing.srq", "play other.srq")
+	if got := append(append(b.until("ready"), b.until("ready")...), b.until("ready")...); !slices.Equal(got, []string{"error fly 0", "error nothing.srq 0", "error other.srq 30"}) {
 		t.Errorf("the board says %q", got)
 	}
 	b.quit()

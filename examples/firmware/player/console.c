@@ -9,6 +9,7 @@
 #include "text.h"
 
 enum { PARTS = 64, PIECES = 64, LINE = 120, LATER = 4 };
+enum { OTHER_PANEL = -30 }; /* a clip was packed for one */
 #define SHELF 0xFFFFFFFFu /* in place of a number */
 
 static char line[LINE]; /* as far as it has come */
@@ -64,6 +65,19 @@ static player_file files[2][PARTS];
 static uint32_t turn;
 static char *toPlay; /* paths that are still to come */
 
+/* Whether a file has the header of a clip, and which. */
+static int reads_header(const fat_entry *e, stampreel_clip *c, const uint8_t **sector0)
+{
+    static uint8_t sector[512];
+    fat_file file;
+    fat_run run;
+    uint32_t one;
+    fat_entry first = *e;
+    *sector0 = sector;
+    first.bytes = 512; /* the rest of its clusters is not looked up */
+    return !e->folder && e->bytes >= 512 && fat_open(&file, &first, &run, 1) == 0 && sd_next(fat_sector(&file, 0, &one), sector) == 0 && stampreel_header(c, sector) == 0;
+}
+
 /* Puts a text into another, and returns where it ends there. */
 static uint32_t append(char *to, uint32_t at, const char *s)
 {
@@ -76,6 +90,8 @@ static uint32_t append(char *to, uint32_t at, const char *s)
 static uint32_t open_clip(const char *path, const player_file **list)
 {
     fat_entry e;
+    stampreel_clip c;
+    const uint8_t *sector0;
     char part[FAT_NAME_BYTES + 16];
     uint32_t count, n, i, folder, used = 0;
     int error;
@@ -86,6 +102,7 @@ static uint32_t open_clip(const char *path, const player_file **list)
     for (count = 0; count < PARTS; count++) {
         if (count == 0) {
             error = fat_find_path(path, &e, &folder);
+            if (error == 0 && reads_header(&e, &c, &sector0) && (c.pixelFormat != screen_format || c.width != screen_width || c.height != screen_height)) error = OTHER_PANEL;
         } else { /* film.srq, film.part2.srq */
             for (i = 0; path[n + i] && i < FAT_NAME_BYTES - 1; i++) part[i] = path[n + i];
             if (i <= 4) break;
@@ -112,18 +129,6 @@ static uint32_t open_clip(const char *path, const player_file **list)
 static int guided;
 static uint32_t chosen; /* one of them */
 static int onward;      /* those behind it are to play, too */
-
-static int reads_header(const fat_entry *e, stampreel_clip *c, const uint8_t **sector0)
-{
-    static uint8_t sector[512];
-    fat_file file;
-    fat_run run;
-    uint32_t one;
-    fat_entry first = *e;
-    *sector0 = sector;
-    first.bytes = 512; /* the rest of its clusters is not looked up */
-    return !e->folder && e->bytes >= 512 && fat_open(&file, &first, &run, 1) == 0 && sd_next(fat_sector(&file, 0, &one), sector) == 0 && stampreel_header(c, sector) == 0;
-}
 
 /* The n-th clip of the top folder, by its first part; or, with n too large, how many there are. */
 static uint32_t in_folder(uint32_t n, fat_entry *e, uint32_t *milliseconds)
