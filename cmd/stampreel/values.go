@@ -60,7 +60,7 @@ func packingFlags() []cli.Flag {
 		&cli.BoolFlag{Name: "no-sound", Category: ofSound, Usage: "leave the sound out"},
 		&cli.IntFlag{Name: "sound-track", Category: ofSound, Usage: "`NUMBER` of the sound to take, counted from 1, of a video that has several", DefaultText: "the one it names first"},
 		&cli.BoolFlag{Name: "meter", Category: ofSound, Usage: "a sound without pictures shows its level: a bar for each channel, in decibels"},
-		&cli.StringFlag{Name: "loudness", Value: "off", Category: ofSound, Usage: "make each clip as loud as `LUFS` (by EBU R 128), such as -16, with a limiter; or off"},
+		&cli.StringFlag{Name: "loudness", Value: strconv.Itoa(fill.DefaultLoudness), Category: ofSound, Usage: fmt.Sprintf("make each clip as loud as `LUFS` (by EBU R 128), with a limiter, or off; %d is what small loudspeakers in noisy places are given, where broadcasting's -23 would be lost", fill.DefaultLoudness)},
 		&cli.BoolFlag{Name: "compress", Category: ofSound, Usage: "bring loud and soft passages nearer to each other: half the decibels above -24 dB, and 6 dB more of all but noise"},
 		&cli.BoolFlag{Name: "lift-lows", Category: ofSound, Usage: "add harmonics of the lows that the player's speaker cannot give (below its low-cut), from which the ear hears them"},
 		&cli.StringFlag{Name: "sound-dither", Value: "triangular", Category: ofSound, Usage: "`NAME`: triangular, shaped or round, for the DAC's bits"},
@@ -136,7 +136,7 @@ func packingSettings(c *call, player *playerfile.Player) (s fill.Settings, err e
 	if text := c.String("loudness"); text != "off" {
 		s.Loudness, err = strconv.ParseFloat(text, 64)
 		if err != nil || !(s.Loudness >= transcode.LeastLoudness && s.Loudness <= transcode.MostLoudness) {
-			return s, usagef("--loudness: %q is neither off nor LUFS from %d to %d", text, transcode.LeastLoudness, transcode.MostLoudness).try("--loudness -16")
+			return s, usagef("--loudness: %q is neither off nor LUFS from %d to %d", text, transcode.LeastLoudness, transcode.MostLoudness).try("--loudness %d", fill.DefaultLoudness)
 		}
 	}
 	s.Compress = c.Bool("compress")

@@ -63,7 +63,7 @@ type Settings struct {
 	Quality int
 
 	SoundDither sound.Dither
-	Loudness    float64 // LUFS that each clip gets; 0 leaves the level as it is
+	Loudness    float64 // LUFS that each clip gets; 0, and not DefaultLoudness, leaves the level as it is
 	Compress    bool    // loud and soft passages come nearer to each other
 	LiftLows    bool    // harmonics of what lies below the player's low cut are added
 	PlainSound  bool    // neither the player's low cut nor faded ends: for test clips
@@ -73,6 +73,12 @@ type Settings struct {
 	PartSectors int64 // of 512 bytes, beyond which a clip is split; 0: what FAT32 takes
 	Workers     int
 }
+
+// DefaultLoudness in LUFS is how loud clips are unless something else is asked for: the upper
+// end of what AES TD1004 recommends for small loudspeakers and headphones, -20 to -16 (from
+// memory). At EBU R 128's -23, a speaker the size of a thumb is lost in a room's noise, and an
+// 8-bit DAC's hiss is 7 dB nearer; much louder, and the limiter would be heard.
+const DefaultLoudness = -16
 
 // directCurrent in Hz: what lies below moves a speaker and is not heard. It is taken away
 // where the player file asks for no higher cut.
