@@ -1,6 +1,11 @@
 package firmware_test
 
 import (
+	"bytes"
+	"encoding/json"
+	"fmt"
+	"os"
+	"path/filepath"
 	"strings"
 	"testing"
 
@@ -111,4 +116,56 @@ func TestTheReadmeSaysWhatTheColourBoardTakes(t *testing.T) {
 		{"mixed.srq", "raw, tiles, JPEG, repeats", strings.Repeat("RTT-JKTT-T", 5)},
 		{"tiles.srq", "tiles, repeats", strings.Repeat("KTT-TTTT-T", 5)},
 	})
+}
+
+// TestTheVerdictOfJPEGComesTrue lets check judge two clips of JPEG for the colour board: one that
+// asks for half of what its decoder does, and the same at a rate that is twice too much. A
+// frame takes some 17 ms, or 57 a second.
+func TestTheVerdictOfJPEGComesTrue(t *testing.T) {
+	run, kernel := command(t), colourMachine.build(t)
+	dir := t.TempDir()
+	var files []cardFile
+	trials := []struct {
+		rate uint32
+		word string
+		code int
+	}{{25, "plays", 0}, {120, "stutters", 3}}
+	for i, c := range trials {
+		s := colours(container.IMAADPCM)
+		s.Rate.Num, s.SoundLead = c.rate, int(c.rate)/5
+		files = append(files, cardFile{fmt.Sprintf("trial%d.srq", i), clip(t, s, strings.Repeat("J", 40))[0]})
+	}
+	b := start(t, kernel, cardOf(t, files...))
+	for i, c := range trials {
+		path := filepath.Join(dir, files[i].name)
+		if err := os.WriteFile(path, files[i].data, 0o644); err != nil {
+			t.Fatal(err)
+		}
+		text := run(c.code, "check", "--quiet", "--json", "--player", filepath.Join("colour", "player.yaml"), path)
+		var said struct {
+			Clips []struct {
+				Verdict struct {
+					Typical struct{ Word string }
+				}
+			}
+		}
+		if err := json.NewDecoder(bytes.NewReader(text)).Decode(&said); err != nil || len(said.Clips) != 1 {
+			t.Fatalf("%v: %s", err, text)
+		}
+		if v := said.Clips[0].Verdict.Typical; v.Word != c.word {
+			t.Errorf("at %d a second: check says %+v, want %s", c.rate, v, c.word)
+		}
+		p := b.play("play " + files[i].name)
+		late := 0
+		for _, v := range p.clips[0] {
+			if v.fate != "shown" || v.begun > onTime {
+				late++
+			}
+		}
+		t.Logf("at %d a second: %d of %d late, %d of them dropped", c.rate, late, p.beats, p.late)
+		if p.err != 0 || p.lost != 0 || c.word == "plays" && late > 0 || c.word == "stutters" && late < p.beats/2 {
+			t.Errorf("at %d a second check says %s, but %d of %d beats were late; error %d, %d lost", c.rate, c.word, late, p.beats, p.err, p.lost)
+		}
+	}
+	b.quit()
 }
