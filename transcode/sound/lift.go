@@ -27,7 +27,7 @@ const (
 // Chebyshev polynomial T_k makes of a tone its k-th harmonic and nothing else, as
 // T_k(cos x) = cos kx. Times the envelope and 1/k, that is added. A polynomial makes no
 // harmonics beyond its order, of which there are no more than fit below the Nyquist
-// frequency: so nothing folds back. What is added below the corner the low cut takes away.
+// frequency: so no tone that is lifted folds back. What is added below the corner the low cut takes away.
 type lift struct {
 	channels int
 	order    int

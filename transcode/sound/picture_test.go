@@ -31,7 +31,8 @@ func spectrogram(x []float32) image.Image {
 }
 
 // Pictures for a person, in the folder STAMPREEL_PICTURES: sweeps over all of
-// the source's band through the resampler and through the dithers.
+// the source's band through the resampler and through the dithers, and what becomes of lows for a small
+// speaker.
 func TestDrawSpectrograms(t *testing.T) {
 	dir := os.Getenv("STAMPREEL_PICTURES")
 	if dir == "" {
@@ -57,6 +58,25 @@ func TestDrawSpectrograms(t *testing.T) {
 	draw("sweep-44100-to-375000_17", resample(t, full(44100), 44100, 375000, 17, 1, Quality{}))
 	draw("sweep-44100-to-80MHz_3628", resample(t, full(44100), 44100, 80_000_000, 3628, 1, Quality{}))
 	draw("sweep-8000-to-44100", resample(t, full(8000), 8000, 44100, 1, 1, Quality{}))
+	// From here on to what a speaker of 250 Hz is given at 8 kHz: a sweep up to 2 kHz.
+	const rate = 8000
+	slow := sweep(1<<17, 0, 2000, rate)
+	for i := range slow {
+		slow[i] *= 0.5
+	}
+	samples := func(src []float32, o Options) []float32 {
+		out, _ := encode(t, src, rate, 1, Format{rate, 1, 1, 16}, o)
+		x := make([]float32, len(out)/2)
+		for i := range x {
+			x[i] = float32(int16(uint16(out[2*i])|uint16(out[2*i+1])<<8)) / 32767
+		}
+		return x
+	}
+	draw("speaker-low-cut", samples(slow, Options{LowCut: 250, Fade: true}))
+	draw("speaker-lifted", samples(slow, Options{Lift: 250, LowCut: 250, Fade: true}))
+	draw("speaker-compressed", samples(slow, Options{LowCut: 250, Compress: true, Limit: true, Fade: true}))
+	draw("speaker-limited-12-dB-too-loud", samples(slow, Options{LowCut: 250, Gain: 18, Limit: true, Fade: true}))
+	draw("speaker-clipped-12-dB-too-loud", samples(slow, Options{LowCut: 250, Gain: 18, Fade: true}))
 	for _, d := range []Dither{Round, Triangular, Shaped} {
 		src := full(44100)
 		for i := range src {
