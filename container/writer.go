@@ -133,6 +133,12 @@ func NewPartsWriter(create func(part int) (io.WriteSeeker, error), s Settings) (
 	return w, nil
 }
 
+// Layout returns the sector in which the first beat will begin, and the most bytes of sound
+// that a beat may hold.
+func (w *Writer) Layout() (beatsSector int64, soundBytes int) {
+	return w.static.beatsSector(), w.static.CodedBytes(int(w.timing.most(1)))
+}
+
 // SetIdentity sets the clip's identity; it may be known only at the end of the
 // source. Call it before Close.
 func (w *Writer) SetIdentity(id [16]byte) { w.identity = id }

@@ -47,6 +47,7 @@ type coder struct {
 	decoder *jpeg.Decoder
 	showing []byte // by the panel, of the last JPEG
 	width   int    // stored
+	windows int    // of the tiles that were made last
 	losses  int    // times in a row that tiles were tried and cost more
 	skip    int    // beats for which they are not tried
 }
@@ -76,11 +77,7 @@ func newCoder(o Coding, s *container.Settings) (*coder, error) {
 }
 
 func (c *coder) withJPEG(s *container.Settings) (err error) {
-	sampling := jpeg.Share
-	if s.PixelFormat.Channels() == 1 {
-		sampling = jpeg.Grey
-	}
-	if c.jpeg, err = jpeg.NewEncoder(s.Width, s.Height, sampling); err != nil {
+	if c.jpeg, err = jpeg.NewEncoder(s.Width, s.Height, sampling(s)); err != nil {
 		return err
 	}
 	c.decoder, err = jpeg.NewDecoder(s.PixelFormat, s.Width, s.Height)
@@ -157,7 +154,7 @@ func (c *coder) exact(pixels []byte, key bool) (frame container.Frame, cost int6
 	if err != nil {
 		return container.Frame{}, 0, err
 	}
-	if stats.Tiles == 0 {
+	if c.windows = stats.Tiles; stats.Tiles == 0 {
 		return container.Frame{}, 0, nil // what changed is ignored
 	}
 	if int64(stats.FrameBytes) > c.raw || !c.o.Always && (c.tilesCost(stats) >= c.rawCost() || c.shown(c.o.TileCost, int64(stats.Tiles), int64(stats.PanelBytes)) > c.most) {

@@ -14,6 +14,8 @@ import (
 	"example.org/stampreel/container/sample"
 	"example.org/stampreel/transcode/flash"
 	"example.org/stampreel/transcode/picture"
+	"example.org/stampreel/transcode/quality"
+	"example.org/stampreel/transcode/rate"
 	"example.org/stampreel/transcode/sound"
 	"example.org/stampreel/transcode/source"
 )
@@ -35,6 +37,16 @@ type runner struct {
 
 	w          *container.Writer
 	coder      *coder
+	paced      *rate.Controller // nil where all is of one quality
+	achieved   Achieved
+	meter      *coded
+	score      quality.Score // of what the panel shows
+	soundMost  int           // bytes of sound in a beat
+	see        [][]rate.Beat
+	ordered    <-chan *job
+	ahead      []*job // rendered, behind the one that is written
+	shown      *job   // that one
+	left       int64  // beats of it, the next one included
 	flash      *flash.Analyzer
 	frames     chan []byte      // frame buffers to be used again
 	timing     container.Timing // of the sound

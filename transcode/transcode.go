@@ -19,6 +19,7 @@ import (
 	"fmt"
 	"io"
 	"math/big"
+	"slices"
 	"time"
 
 	"golang.org/x/sync/errgroup"
@@ -27,6 +28,7 @@ import (
 	"example.org/stampreel/container/sample"
 	"example.org/stampreel/transcode/flash"
 	"example.org/stampreel/transcode/picture"
+	"example.org/stampreel/transcode/rate"
 	"example.org/stampreel/transcode/sound"
 	"example.org/stampreel/transcode/source"
 )
@@ -70,6 +72,11 @@ type Options struct {
 	SoundBuffer int64
 
 	Coding Coding // of the pictures
+	// Gives the player that pictures are paced for, where they are JPEG of whatever quality
+	// plays: package rate chooses it for each beat. It is told of the clip's settings and of the
+	// most bytes of sound in a beat. Nil, or rate.ErrNoRoom, stores all in Coding.JPEG.
+	Pace func(s container.Settings, soundBytes int) (rate.Player, error)
+	Best int // of rate.Qualities, which no picture goes beyond
 
 	// Passages whose contrast is lowered, in rising order, none within another.
 	Soften []Softening
@@ -98,10 +105,12 @@ type Result struct {
 	// Of what was read of the source, a part is missing or damaged; Warnings say
 	// what.
 	Incomplete bool
-	Rendered   int64 // pictures rendered
-	Repeats    int64 // beats that repeat the picture before
-	Tiled      int64 // beats that store tiles
-	JPEG       int64 // beats that store JPEG
+	Rendered   int64     // pictures rendered
+	Repeats    int64     // beats that repeat the picture before
+	Tiled      int64     // beats that store tiles
+	JPEG       int64     // beats that store JPEG
+	Late       int64     // beats that are not in time even in the least quality, with Options.Pace
+	Achieved   *Achieved // of the pictures, where they were paced; else nil
 	Sound      sound.Stats
 	Level      *Level       // of the source's sound, with Options.Loudness; else nil
 	Heard      *Heard       // of the clip's sound; nil without
@@ -143,7 +152,10 @@ type job struct {
 	timed *source.Timed
 	first int64 // beat of the clip
 	beats int64
-	frame []byte // as coder.code takes it
+	frame []byte      // as coder.code takes it
+	same  bool        // as the job before
+	rungs rungs       // where pictures are paced
+	may   []rate.Beat // of the rungs, once asked for
 	done  chan struct{}
 }
 
@@ -159,6 +171,9 @@ func Run(ctx context.Context, in Input, create func(part int) (io.WriteSeeker, e
 		return nil, err
 	}
 	r.w = w
+	if err := r.pace(); err != nil {
+		return nil, err
+	}
 
 	renderers := make([]*picture.Renderer, max(o.Workers, 1))
 	for i := range renderers {
@@ -192,33 +207,46 @@ func (r *runner) pipeline(ctx context.Context, renderers []*picture.Renderer) er
 	})
 	for _, renderer := range renderers {
 		g.Go(func() error {
+			var ladder *ladder
+			if r.paced != nil {
+				var err error
+				if ladder, err = newLadder(&r.settings); err != nil {
+					return err
+				}
+			}
 			for j := range todo {
-				if err := r.render(renderer, j); err != nil {
+				if err := r.render(renderer, ladder, j); err != nil {
 					return err
 				}
 			}
 			return nil
 		})
 	}
-	g.Go(func() error { return r.write(ctx, ordered) })
+	r.ordered = ordered
+	g.Go(func() error { return r.write(ctx) })
 	return g.Wait()
 }
 
-func (r *runner) render(renderer *picture.Renderer, j *job) error {
+// render makes of a picture what is stored of it, or what may be: the ladder is nil but
+// where pictures are paced.
+func (r *runner) render(renderer *picture.Renderer, ladder *ladder, j *job) error {
 	defer close(j.done)
 	defer j.timed.Release()
 	select {
 	case j.frame = <-r.frames:
 	default:
 		size := renderer.FrameBytes()
-		if r.o.Coding.JPEG > 0 {
+		if r.coder.jpeg != nil {
 			size = renderer.RGBBytes()
 		}
 		j.frame = make([]byte, size)
 	}
 	renderer.Soften(r.softAt(j.first))
-	if r.o.Coding.JPEG > 0 {
-		return renderer.RenderRGB(j.frame, j.timed.Picture)
+	if r.coder.jpeg != nil {
+		if err := renderer.RenderRGB(j.frame, j.timed.Picture); err != nil || ladder == nil {
+			return err
+		}
+		return ladder.climb(&j.rungs, j.frame, r.o.Best)
 	}
 	return renderer.Render(j.frame, j.timed.Picture)
 }
@@ -235,17 +263,13 @@ func (r *runner) softAt(beat int64) picture.Soft {
 }
 
 // write gives the writer each job's beats in order.
-func (r *runner) write(ctx context.Context, ordered <-chan *job) error {
+func (r *runner) write(ctx context.Context) error {
 	var last []byte // the frame that the panel shows
 	var next *job   // nil behind the last
-	for j := <-ordered; j != nil; j = next {
-		select {
-		case <-j.done:
-		case <-ctx.Done():
-			return ctx.Err()
-		}
+	j, err := r.next(ctx)
+	for ; err == nil && j != nil; j = next {
 		r.result.Rendered++
-		same := last != nil && bytes.Equal(j.frame, last)
+		same := j.same
 		if last != nil {
 			select {
 			case r.frames <- last:
@@ -253,6 +277,7 @@ func (r *runner) write(ctx context.Context, ordered <-chan *job) error {
 			}
 		}
 		last = j.frame
+		r.shown = j
 		for k := range j.beats {
 			least := 0
 			if r.untilSound {
@@ -262,11 +287,15 @@ func (r *runner) write(ctx context.Context, ordered <-chan *job) error {
 				least = 3 + int((f.RateNum-1)/(f.RateDen*int64(r.soundInfo.Rate)))
 			}
 			if k == j.beats-1 {
-				if next = <-ordered; next == nil {
+				if next, err = r.next(ctx); err != nil {
+					return err
+				}
+				if next == nil {
 					r.endSound()
 				}
 			}
 			at := r.now()
+			r.left = j.beats - k
 			more, err := r.beat(ctx, last, same || k > 0, least)
 			if err != nil {
 				return err
@@ -281,13 +310,54 @@ func (r *runner) write(ctx context.Context, ordered <-chan *job) error {
 			}
 		}
 	}
-	for last != nil && r.goesOn && ctx.Err() == nil {
+	for last != nil && r.goesOn && err == nil && ctx.Err() == nil {
 		r.endSound()
+		r.left = 1
 		if _, err := r.beat(ctx, last, true, 0); err != nil {
 			return err
 		}
 	}
+	if err != nil {
+		return err
+	}
 	return ctx.Err()
+}
+
+// next returns the next job, once it and what has to be seen behind it are rendered; nil
+// behind the last.
+func (r *runner) next(ctx context.Context) (*job, error) {
+	see := 1
+	if r.paced != nil {
+		see = rate.Lookahead + 1
+	}
+	for len(r.ahead) < see {
+		var j *job
+		select {
+		case j = <-r.ordered:
+		case <-ctx.Done():
+			return nil, ctx.Err()
+		}
+		if j == nil {
+			break
+		}
+		select {
+		case <-j.done:
+		case <-ctx.Done():
+			return nil, ctx.Err()
+		}
+		before := r.shown
+		if n := len(r.ahead); n > 0 {
+			before = r.ahead[n-1]
+		}
+		j.same = before != nil && bytes.Equal(j.frame, before.frame)
+		r.ahead = append(r.ahead, j)
+	}
+	if len(r.ahead) == 0 {
+		return nil, nil
+	}
+	j := r.ahead[0]
+	r.ahead = slices.Delete(r.ahead, 0, 1)
+	return j, nil
 }
 
 // endSound is called before a beat behind which no picture comes. The last picture of a
@@ -337,7 +407,12 @@ func (r *runner) beat(ctx context.Context, frame []byte, same bool, least int) (
 	if int64(r.w.Beats()) == r.most {
 		return false, &LengthError{}
 	}
-	stored, err := r.coder.code(frame, same, r.w.KeyDue())
+	var stored container.Frame
+	if r.paced != nil {
+		stored, err = r.paceBeat(same)
+	} else {
+		stored, err = r.coder.code(frame, same, r.w.KeyDue())
+	}
 	if err != nil {
 		return false, err
 	}
@@ -417,6 +492,9 @@ func (r *runner) finish(ctx context.Context) (*Result, error) {
 		return nil, ctx.Err()
 	}
 	r.result.Beats = int64(r.w.Beats())
+	if r.paced != nil {
+		r.result.Late, r.result.Achieved = r.paced.Late(), r.achieved.mean()
+	}
 	r.flash.Again(r.now())
 	r.result.Flash = r.flash.Report()
 	for _, m := range []*source.Media{r.in.Media, r.in.Sound} {

@@ -309,6 +309,7 @@ func (c *call) fillCard(ctx context.Context, folder, card string, items []fill.I
 				c.noteBars(o.Source, o.Packed)
 			}
 			c.noteSoftened(o.Source, o.Packed)
+			c.noteQuality(o.Source, o.Packed)
 			c.warnFlashes(o.Source, &o.Packed.Flashes, "--soften-flashes lowers their contrast")
 			if was := o.Packed.Was; was != "" {
 				c.console.Note("%s was %s: it has the bytes of %s", console.Name(o.Clip), console.Name(within(card, was)), console.Name(o.Source))

@@ -103,6 +103,7 @@ func runPack(ctx context.Context, c *call) error {
 	c.noteRate(src, packed)
 	c.noteEnd(src, packed, &s)
 	c.noteSoftened(src, packed)
+	c.noteQuality(src, packed)
 	c.noteLevel(src, packed)
 	c.warnFlashes(src, &packed.Flashes, "--soften-flashes lowers their contrast")
 	facts := factsOf(packed)
@@ -119,10 +120,8 @@ func runPack(ctx context.Context, c *call) error {
 		return &cutShortError{fmt.Sprintf("%s: the source is incomplete; what is left of it is packed in %s", console.Name(src), console.Name(clip))}
 	}
 	if !packed.Verdict.OK() {
-		e := &NotFitError{
-			Text: fmt.Sprintf("%s is written, but would not play on %s", console.Name(clip), player.Name.Value),
-			Try:  []string{c.again("stampreel check "+console.Name(clip)) + ", for what would help"},
-		}
+		e := notFit(console.Name(clip), player.Name.Value, packed)
+		e.Try = append(e.Try, c.again("stampreel check "+console.Name(clip))+", for what would help")
 		if packed.RawIsBetter() { // of a pipe, which cannot be read once more
 			e.Try = append([]string{"--coding raw, which comes nearer to playing"}, e.Try...)
 		}

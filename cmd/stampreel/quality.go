@@ -7,10 +7,12 @@ import (
 
 	"github.com/urfave/cli/v2"
 
+	"example.org/stampreel/budget"
 	"example.org/stampreel/cmd/stampreel/internal/console"
 	"example.org/stampreel/cmd/stampreel/internal/fill"
 	"example.org/stampreel/container"
 	"example.org/stampreel/transcode/quality"
+	"example.org/stampreel/transcode/rate"
 )
 
 // qualityFlags are those of pack that say what a clip's picture was to be.
@@ -67,4 +69,33 @@ func (c *call) showQuality(q *qualityFacts, beats uint32) {
 		compared = fmt.Sprintf(", of %d beats", q.Beats)
 	}
 	c.console.Result("%-14sPSNR %.1f dB, worst %.1f dB; SSIM %.3f, worst %.3f at %s%s", "to the source", q.PSNR, q.Worst, q.SSIM, q.Least, console.Duration(seconds(math.Max(q.At, 0))), compared)
+}
+
+// noteQuality tells what quality was achieved where it was chosen for each picture.
+func (c *call) noteQuality(name string, p *fill.Packed) {
+	if a := p.Result.Achieved; a != nil {
+		c.console.Note("%s: JPEG, its quality chosen for each picture: SSIM %.3f, %.3f at worst; PSNR %.1f dB, %.1f at worst", console.Name(name), a.MeanSSIM, a.WorstSSIM, a.MeanPSNR, a.WorstPSNR)
+	}
+}
+
+// notFit says that a clip is written and would not play; by how much even the least quality
+// falls short, where that was tried, and what would make it play, each judged again.
+func notFit(clip, player string, p *fill.Packed) *NotFitError {
+	e := &NotFitError{Text: fmt.Sprintf("%s is written, but would not play on %s", clip, player)}
+	v := &p.Verdict
+	if p.Least != nil {
+		v = p.Least
+		lacks := "no buffer and no rate would be enough"
+		if v.Typical.Margin != budget.Never {
+			lacks = fmt.Sprintf("it asks for %.0f %% of what the %s gives", 100*(1-float64(v.Typical.Margin)), v.Typical.Tightest)
+		}
+		e.Text += fmt.Sprintf(", not even in JPEG of quality %d: %s", rate.Qualities[len(rate.Qualities)-1], lacks)
+	}
+	if !v.Fits() {
+		return e
+	}
+	for _, proposal := range v.Proposals[:min(mostTries, len(v.Proposals))] {
+		e.Try = append(e.Try, fmt.Sprintf("%s: %v with a margin of %s", proposal.What, proposal.Word, console.Percent(proposal.Margin)))
+	}
+	return e
 }

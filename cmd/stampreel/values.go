@@ -46,8 +46,9 @@ func packingFlags() []cli.Flag {
 		&cli.Float64Flag{Name: "gamma", Value: 1, Category: ofPicture, Usage: "`EXPONENT` above 1 lightens the middle (1.8 suits one-bit panels), 0.2 to 5"},
 		&cli.Float64Flag{Name: "saturation", Value: 1, Category: ofPicture, Usage: "`FACTOR` of colour, 0 is grey, 0 to 4"},
 
-		&cli.StringFlag{Name: "coding", Value: "auto", Category: ofPicture, Usage: "`NAME`: raw pictures, tiles (only what changed), jpeg, or auto: for each picture raw or tiles, what costs the player less, tiles only if its file says how fast it decodes them"},
-		&cli.IntFlag{Name: "quality", Category: ofPicture, Usage: "of JPEG, `N` from 1 to 100; with auto pictures need be no better where exact ones would not play with a margin, and are stored as JPEG too, where that costs the player less", DefaultText: fmt.Sprintf("%d with jpeg, exact pictures with auto", fill.DefaultQuality)},
+		&cli.StringFlag{Name: "coding", Value: "auto", Category: ofPicture, Usage: "`NAME`: raw pictures, tiles (only what changed), jpeg, or auto: for each picture raw or tiles, what costs the player less, and JPEG where those would not play, tiles and JPEG only if its file says how fast it decodes them"},
+		&cli.IntFlag{Name: "quality", Category: ofPicture, Usage: "of JPEG, `N` from 1 to 100 for all pictures alike; with auto pictures need be no better where exact ones would not play with a margin, and are stored as JPEG too, where that costs the player less", DefaultText: "chosen for each picture, so that the clip plays"},
+		&cli.StringFlag{Name: "margin", Category: ofPicture, Usage: "`PERCENT` of the player that stays to spare where quality is chosen, from 0 to 90", DefaultText: fmt.Sprint(100 * budget.TightMargin)},
 		&cli.IntFlag{Name: "ignore", Category: ofPicture, Usage: "changes up to `N` of 255 in each colour need no tile"},
 
 		&cli.StringFlag{Name: "rate", Category: ofTime, Usage: "`NUMBER` of pictures a second: 25, 12.5 or 30000/1001; numbered frames play at it", DefaultText: "the source's, within what the panel takes"},
@@ -109,6 +110,17 @@ func packingSettings(c *call, player *playerfile.Player) (s fill.Settings, err e
 		return s, usagef("--quality: %s does not say how fast it decodes JPEG (decode.jpeg: per-block, per-coefficient, per-byte)", player.Name.Value).try("--coding jpeg --quality %d, whatever it costs the player", s.Quality)
 	case s.Quality < 1 || s.Quality > 100:
 		return s, usagef("--quality: %d is not from 1 to 100", s.Quality)
+	}
+	if text := c.String("margin"); text != "" {
+		percent, err := strconv.ParseFloat(strings.TrimSuffix(strings.TrimSpace(text), "%"), 64)
+		if err != nil || !(percent >= 0 && percent <= 90) {
+			return s, usagef("--margin: %q is no number from 0 to 90", text).try("--margin 20")
+		}
+		if s.Quality > 0 {
+			return s, usagef("--margin and --quality exclude each other: a fixed quality takes what it takes")
+		}
+		margin := percent / 100
+		s.Margin = &margin
 	}
 	if s.Rate, err = parseRatio("rate", c.String("rate")); err != nil {
 		return s, err

@@ -19,7 +19,7 @@ import (
 )
 
 // packing is raised whenever the same source and settings give another clip.
-const packing = 8
+const packing = 9
 
 // note is what a clip keeps, in the free area of its header, of how it was
 // made: four letters, a byte of flags, three bytes of zero, the SHA-256 of
@@ -109,10 +109,12 @@ func (s *Settings) sumFor(o *transcode.Options, raw string) [sha256.Size]byte {
 		Meter, SoftenFlashes   bool
 		Loudness               float64 `json:",omitempty"`
 		Coding                 transcode.Coding
-		Raw                    string `json:",omitempty"` // for which player raw frames did better
+		Raw                    string   `json:",omitempty"` // for which player raw frames did better
+		Margin                 *float64 `json:",omitempty"`
+		Paces                  bool     `json:",omitempty"`
 	}{
 		packing, p.Framing(), p.Turn, int(p.Format), p.Round, p.Tone, p.Dither, o.Rate, o.RateLimit, s.Hold,
-		o.Sound, o.SoundOptions, o.ADPCM, o.Loops, o.SoundBuffer, o.PartSectors, s.Matrix, s.FullRange, s.SoundTrack, s.Meter, s.SoftenFlashes, s.Loudness, o.Coding, raw,
+		o.Sound, o.SoundOptions, o.ADPCM, o.Loops, o.SoundBuffer, o.PartSectors, s.Matrix, s.FullRange, s.SoundTrack, s.Meter, s.SoftenFlashes, s.Loudness, o.Coding, raw, s.Margin, s.paces(),
 	}
 	text, err := json.Marshal(basis)
 	if err != nil {

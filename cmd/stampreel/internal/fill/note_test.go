@@ -40,6 +40,7 @@ func TestEachSettingIsInTheNote(t *testing.T) {
 		"NoSound":       func(s *Settings) { s.NoSound = true },
 		"SoundTrack":    func(s *Settings) { s.SoundTrack = 2 },
 		"Meter":         func(s *Settings) { s.Meter = true },
+		"Margin":        func(s *Settings) { m := 0.1; s.Margin = &m },
 		"SoundDither":   func(s *Settings) { s.SoundDither = sound.Shaped },
 		"Loudness":      func(s *Settings) { s.Loudness = -16 },
 		"Compress":      func(s *Settings) { s.Compress = true },

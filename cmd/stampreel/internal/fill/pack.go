@@ -23,6 +23,7 @@ import (
 	"example.org/stampreel/transcode"
 	"example.org/stampreel/transcode/flash"
 	"example.org/stampreel/transcode/picture"
+	"example.org/stampreel/transcode/rate"
 	"example.org/stampreel/transcode/sound"
 	"example.org/stampreel/transcode/source"
 )
@@ -58,9 +59,12 @@ type Settings struct {
 	// How pictures are stored, and how far they may be off where that saves tiles.
 	Coding Coding
 	Ignore int
-	// Of JPEG, 1 to 100. With Auto it says how good pictures have to be, which are then stored
-	// as JPEG too, where that costs less; 0 has them exact. With JPEG 0 is DefaultQuality.
+	// Of JPEG, 1 to 100, for all pictures alike. 0 chooses it for each, so that the player
+	// is never late. With Auto pictures are exact where those play.
 	Quality int
+	// The share of the card's rate and of a beat's time that stays to spare where no Quality
+	// is fixed; nil is budget.TightMargin.
+	Margin *float64
 
 	SoundDither sound.Dither
 	Loudness    float64 // LUFS that each clip gets; 0, and not DefaultLoudness, leaves the level as it is
@@ -105,6 +109,55 @@ func Codings() map[string]Coding {
 	return map[string]Coding{"auto": Auto, "raw": Raw, "tiles": Tiles, "jpeg": JPEG}
 }
 
+// paces tells whether the quality of each picture is chosen so that the clip plays.
+func (s *Settings) paces() bool {
+	return s.Quality == 0 && (s.Coding == JPEG || s.Coding == Auto && budget.DecodesJPEG(s.Player))
+}
+
+// lossy tells whether pictures may be JPEG where exact ones do not play.
+func (s *Settings) lossy() bool { return s.Coding == Auto && (s.Quality > 0 || s.paces()) }
+
+// margin is what has to be left to spare.
+func (s *Settings) margin() float64 {
+	if s.Margin != nil {
+		return *s.Margin
+	}
+	return budget.TightMargin
+}
+
+// enough tells whether a clip plays with the margin.
+func (s *Settings) enough(v *budget.Verdict) bool {
+	if s.Margin == nil {
+		return v.Typical.Word == budget.Plays
+	}
+	return v.Typical.Word != budget.Stutters && float64(v.Typical.Margin) >= *s.Margin
+}
+
+// pace is the player as the transcoder is told of it.
+func (s *Settings) pace(c container.Settings, soundBytes int) (rate.Player, error) {
+	clip := budget.Clip{
+		Width: c.Width, Height: c.Height, Turn: c.Turn, Pixels: c.PixelFormat,
+		RateNum: int64(c.Rate.Num), RateDen: int64(c.Rate.Den), SampleDen: 1, Lead: c.SoundLead,
+	}
+	w, err := budget.NewPace(clip, s.Player, int64(soundBytes), s.margin())
+	if err != nil {
+		return rate.Player{}, err
+	}
+	if w == nil {
+		return rate.Player{}, rate.ErrNoRoom
+	}
+	return rate.Player{
+		Bucket: w.Bucket, Sectors: w.Sectors, Longest: w.Longest,
+		Load: func(b *rate.Beat, place int64, first bool) (l rate.Load) {
+			l.Cost, l.Over, l.Busy, l.Handling = w.Load(budget.Beat{
+				Sectors: b.Sectors, SoundBytes: b.SoundBytes, FrameBytes: b.FrameBytes, PanelBytes: b.PanelBytes,
+				Windows: b.Windows, Coding: b.Coding, Blocks: b.Blocks, Coefficients: b.Coefficients,
+			}, place, first)
+			return l
+		},
+	}, nil
+}
+
 // coding is what the transcoder is told.
 func (s *Settings) coding() transcode.Coding {
 	if s.Coding == JPEG {
@@ -115,8 +168,8 @@ func (s *Settings) coding() transcode.Coding {
 		c.Ignore = s.Ignore
 		c.TileCost, c.RawCost = budget.TileCost(s.Player)
 	}
-	if s.Coding == Auto && s.Quality > 0 {
-		c.JPEG = s.Quality
+	if s.lossy() {
+		c.JPEG = cmp.Or(s.Quality, DefaultQuality)
 		c.JPEGCost.Block, c.JPEGCost.Coefficient, c.JPEGCost.Byte = budget.JPEGCost(s.Player)
 		_, c.RawCost = budget.TileCost(s.Player)
 	}
@@ -186,6 +239,9 @@ type Packed struct {
 	Flashes    Flashes
 	Softened   []transcode.Softening // with Settings.SoftenFlashes
 	Verdict    budget.Verdict        // of the part that is nearest to stuttering
+	// Where quality was to be chosen and even the least one does not play with the margin:
+	// how near that comes; else nil.
+	Least *budget.Verdict
 
 	rawIsBetter bool // that part would be further from it with raw frames
 }
@@ -226,11 +282,11 @@ func (s *Settings) Pack(ctx context.Context, job Job) (*Packed, error) {
 	if err != nil {
 		return nil, err
 	}
-	again := job.Source != "-"
-	t := trial{refuseTiles: again, refuseFlashes: s.SoftenFlashes && again, stamp: stamp}
+	t := trial{refuseTiles: again(job), refuseFlashes: s.SoftenFlashes && again(job), stamp: stamp}
 	// Exact pictures are better than those of any quality, if they play.
-	t.exact = s.Coding == Auto && s.Quality > 0 && again
+	t.exact = s.lossy() && again(job)
 	t.refuseExact = t.exact
+	var least *budget.Verdict
 	exactly := false // raw frames were the better of the exact ones
 	var lowered passages
 	for n := 1; ; n++ {
@@ -238,12 +294,20 @@ func (s *Settings) Pack(ctx context.Context, job Job) (*Packed, error) {
 		closeAll()
 		var refused *refusedError
 		if !errors.As(err, &refused) {
+			if p != nil && p.Least == nil {
+				p.Least = least
+			}
 			return p, err
+		}
+		if refused.least != nil {
+			least = refused.least
 		}
 		switch {
 		case refused.exact != nil: // how near exact ones come is what JPEG is held against
 			exactly = t.raw
 			t.exact, t.refuseExact, t.beat, t.raw = false, false, refused.exact, false
+		case refused.slower:
+			t.best = min(t.best+slower, len(rate.Qualities)-1)
 		case refused.jpeg:
 			t.exact, t.beat, t.raw = true, nil, exactly
 		case refused.raw:
@@ -261,6 +325,13 @@ func (s *Settings) Pack(ctx context.Context, job Job) (*Packed, error) {
 	}
 }
 
+// again tells whether a source can be read more than once.
+func again(j Job) bool { return j.Source != "-" }
+
+// slower is by how much the best quality goes down where a clip does not play: looking ahead
+// did not see far enough, or the clip goes on at its start, where its bytes are less free.
+const slower = 3
+
 // A trial is one way to pack a source. What comes out is refused, and the source read and
 // packed anew, where that is wanted.
 type trial struct {
@@ -270,6 +341,9 @@ type trial struct {
 	// margin is refused, if JPEG is to be tried.
 	exact, refuseExact bool
 	beat               *budget.Verdict // of exact pictures: JPEG that comes no nearer is refused
+	// The best quality, of rate.Qualities, where it is chosen; a clip that does not play with
+	// that is refused as long as there is a lower one.
+	best int
 	// A clip that flashes too much is refused.
 	refuseFlashes bool
 	// One that does not play with a margin is refused, if raw frames come nearer to it.
@@ -284,6 +358,8 @@ type refusedError struct {
 	length   time.Duration
 	raw      bool            // raw frames do better
 	exact    *budget.Verdict // of exact pictures, which do not play
+	least    *budget.Verdict // of the least quality, which does not play
+	slower   bool            // less quality at the start does better
 	jpeg     bool            // which comes no nearer than they; if nothing of all this, the pictures flash
 	beats    int64
 }
@@ -420,11 +496,14 @@ func (s *Settings) packInput(ctx context.Context, in transcode.Input, job Job, t
 	o := s.options(in.Media, in.Sound != nil)
 	sum := s.sumOf(&o)
 	o.Soften = t.soft
-	if t.raw || s.Coding == Auto && s.Quality > 0 { // what comes out depends on all of the player
+	if t.raw || s.lossy() || s.paces() { // what comes out depends on all of the player
 		var err error
 		if sum, err = s.sumOfRaw(&o); err != nil {
 			return nil, err
 		}
+	}
+	if s.paces() && !t.exact && (s.Coding == JPEG || t.beat != nil) {
+		o.Pace, o.Best = s.pace, t.best
 	}
 	if t.exact {
 		o.Coding.JPEG, o.Coding.JPEGCost = 0, transcode.JPEGCost{}
@@ -482,12 +561,18 @@ func (s *Settings) packInput(ctx context.Context, in transcode.Input, job Job, t
 			return nil, err
 		}
 	}
+	if p.Result.Achieved != nil && (p.Result.Late > 0 || !s.enough(&p.Verdict)) {
+		least := p.Verdict
+		p.Least = &least
+	}
 	switch {
+	case p.Least != nil && again(job) && t.best < len(rate.Qualities)-1:
+		return nil, &refusedError{slower: true, beats: p.Result.Beats}
 	case t.beat != nil && !worse(t.beat, &p.Verdict):
-		return nil, &refusedError{jpeg: true, beats: p.Result.Beats}
+		return nil, &refusedError{jpeg: true, least: p.Least, beats: p.Result.Beats}
 	case t.refuseTiles && s.Coding == Auto && p.Result.JPEG == 0 && p.Result.Tiled > 0 && p.rawIsBetter:
 		return nil, &refusedError{raw: true, beats: p.Result.Beats}
-	case t.refuseExact && p.Verdict.Typical.Word != budget.Plays:
+	case t.refuseExact && !s.enough(&p.Verdict):
 		return nil, &refusedError{exact: &p.Verdict, beats: p.Result.Beats}
 	}
 	if err := ctx.Err(); err != nil {

@@ -273,6 +273,10 @@ func (v Value) rulesOut(name string) bool {
 		return name == "crop" && v.Text == "true"
 	case "crop":
 		return name == "bars"
+	case "quality":
+		return name == "margin"
+	case "margin":
+		return name == "quality"
 	case "coding":
 		return name == "quality" && v.Text != "jpeg" && v.Text != "auto"
 	}
