@@ -291,6 +291,7 @@ func turned(t *testing.T, path, name string, matrix [9]int32) string {
 // costs a blue picture some codes. So its decoded planes are compared too, by
 // the arithmetic of the standards; there the bound is 0.5.
 func TestPicturesOfVideosAreThoseThatABrowserDraws(t *testing.T) {
+	notShort(t)
 	dir, browser := t.TempDir(), openBrowser(t)
 	real := realMedia(t)
 	phones := filepath.Join(real, "forensics-samples-files/usr/share/forensics-samples/original-files")

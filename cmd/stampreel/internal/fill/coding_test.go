@@ -83,6 +83,7 @@ func TestTilesAreToldToTheBudget(t *testing.T) {
 // draw, and with a small memory that makes the clip late. Then raw frames are packed, and a
 // later fill takes that for what it is.
 func TestTilesGiveWayWhereRawFramesPlay(t *testing.T) {
+	notShort(t)
 	dir := t.TempDir()
 	const side = 240
 	film := []byte("YUV4MPEG2 W240 H240 F20:1 Cmono\n")
@@ -147,6 +148,7 @@ decode:
 // With a quality that is enough, exact pictures are kept where they play; where they do not,
 // JPEG takes their place if it comes nearer, and else they stay.
 func TestAQualityIsForWhatDoesNotPlay(t *testing.T) {
+	notShort(t)
 	dir := t.TempDir()
 	film := put(t, dir, "film.y4m", madeY4M(96, 96, 30, 25))
 	noise, rnd := madeY4M(96, 96, 30, 25), rand.New(rand.NewPCG(6, 7))

@@ -15,12 +15,9 @@ import (
 
 // damages calls try with copies of data in which one byte is gone, or has
 // another value, at up to the given number of places spread over the file, its
-// first 200 bytes in any case. Short runs try one of the three a place.
+// first 200 bytes in any case.
 func damages(data []byte, most int, try func(what string, at int, data []byte)) {
-	first := 200
-	if testing.Short() {
-		first = 32
-	}
+	const first = 200
 	step := max(1, (len(data)+most-1)/most)
 	for at := range data {
 		if at%step != 0 && at >= first {
@@ -28,7 +25,6 @@ func damages(data []byte, most int, try func(what string, at int, data []byte)) 
 		}
 		for kind, mask := range []byte{0, 0xff, 0x01} {
 			switch {
-			case testing.Short() && kind != (at/step)%3:
 			case kind == 0:
 				try("removed", at, append(bytes.Clone(data[:at]), data[at+1:]...))
 			default:
@@ -54,10 +50,8 @@ func inMemory(t *testing.T) string {
 // One byte more or less makes a clip that verifies or an error that names the
 // file: nothing else, and no file that is half done.
 func TestOneDamagedByteIsAClipOrAClearError(t *testing.T) {
-	most := 300
-	if testing.Short() {
-		most = 60
-	}
+	notShort(t)
+	const most = 300
 	for _, c := range []struct {
 		name  string
 		data  []byte
@@ -100,10 +94,7 @@ func TestOneDamagedByteIsAClipOrAClearError(t *testing.T) {
 			})
 			left(t, card, "clip.srq")
 			t.Logf("%s, %d bytes: %d clips, %d clear errors", c.name, len(c.data), clips, failures)
-			some := 50
-			if testing.Short() {
-				c.clips, some = c.clips/6, 8
-			}
+			const some = 50
 			if clips < c.clips || failures < some {
 				t.Errorf("%s: %d clips, %d errors: the damage reaches too little", c.name, clips, failures)
 			}
@@ -112,6 +103,7 @@ func TestOneDamagedByteIsAClipOrAClearError(t *testing.T) {
 }
 
 func TestOneDamagedByteOfAPlayerFileIsAPlayerOrAClearError(t *testing.T) {
+	notShort(t)
 	text, err := playerfile.KnownFile("mono-128x64")
 	if err != nil {
 		t.Fatal(err)
@@ -120,9 +112,6 @@ func TestOneDamagedByteOfAPlayerFileIsAPlayerOrAClearError(t *testing.T) {
 	src := put(t, dir, "film.gif", madeGIF(t, 3))
 	path := filepath.Join(dir, "player.yaml")
 	most := len(text)
-	if testing.Short() {
-		most = 60
-	}
 	players, refused, unfit := 0, 0, 0
 	damages(text, most, func(what string, at int, data []byte) {
 		if err := os.WriteFile(path, data, 0o644); err != nil {
@@ -158,15 +147,13 @@ func TestOneDamagedByteOfAPlayerFileIsAPlayerOrAClearError(t *testing.T) {
 // A source cut short anywhere is the same: a clip, with a warning where it
 // shows, or a clear error.
 func TestASourceCutShortIsAClipOrAClearError(t *testing.T) {
+	notShort(t)
 	for name, data := range map[string][]byte{
 		"film.gif": madeGIF(t, 5), "sound.wav": madeWAV(t, 8000, 2, 300), "film.y4m": madeY4M(10, 6, 4, 25), "picture.png": madePNG(t, 20, 10, 3),
 	} {
 		dir, card := inMemory(t), inMemory(t)
 		s := sign(t)
-		step := 3
-		if testing.Short() {
-			step = 13
-		}
+		const step = 3
 		clips, warned, tried := 0, 0, 0
 		for n := 0; n < len(data); n += step {
 			tried++

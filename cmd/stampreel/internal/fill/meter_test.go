@@ -20,6 +20,7 @@ func sineWAV(db float64) []byte {
 }
 
 func TestASoundAloneShowsItsLevel(t *testing.T) {
+	notShort(t)
 	dir := t.TempDir()
 	round, err := playerfile.Parse("player.yaml", []byte("player:\n  name: Test\npanel:\n  size: 160x160\n  shape: round\n  pixels: grey4\n  bus-clock: 40 MHz\n"+
 		"sound:\n  rate: 22050 Hz\n  bits: 16\ncard:\n  wiring: 4-bit\n  clock: 40 MHz\nmemory:\n  read-ahead: 256 KiB\n"))

@@ -77,6 +77,7 @@ func upright(t *testing.T, r *container.Reader, h *container.Header, number uint
 }
 
 func TestColourBarsComeOutWithinOneLevelOfThePublishedRGB(t *testing.T) {
+	notShort(t)
 	full := func(b *bar) [3]uint8 { // JPEG's own scale: JFIF 1.02, all 256 codes of BT.601
 		r, g, bl := float64(b.rgb[0]), float64(b.rgb[1]), float64(b.rgb[2])
 		y := 0.299*r + 0.587*g + 0.114*bl
@@ -249,6 +250,7 @@ func TestGreyOnAOneBitPanelKeepsItsLight(t *testing.T) {
 
 // The pictures of an animation appear in their beats, and its sound is there.
 func TestAnAnimationWithSoundKeepsItsOrder(t *testing.T) {
+	notShort(t)
 	dir := t.TempDir()
 	var y4m bytes.Buffer
 	y4m.WriteString("YUV4MPEG2 W16 H9 F25:1 Ip A1:1 Cmono\n")

@@ -115,9 +115,9 @@ func TestRealMediaBecomeClipsOrClearErrors(t *testing.T) {
 		t.Fatalf("%d sources and %d other files: too few, is %s complete?", len(items), len(skipped), dir)
 	}
 	if testing.Short() {
-		c := packReal(t, dir, some(items, 60, 7), "rect-240x135", 2)["all"]
-		if c.clips < 50 {
-			t.Errorf("%d clips of 60 sources, want 50", c.clips)
+		c := packReal(t, dir, some(items, 20, 7), "rect-240x135", 2)["all"]
+		if c.clips < 15 {
+			t.Errorf("%d clips of 20 sources, want 15", c.clips)
 		}
 		return
 	}
@@ -146,6 +146,7 @@ func TestRealMediaBecomeClipsOrClearErrors(t *testing.T) {
 // Every source keeps its identity when it is packed for another player, and two
 // different ones never share it.
 func TestRealMediaHaveAnIdentityOfTheirOwn(t *testing.T) {
+	notShort(t)
 	dir := realMedia(t)
 	items, _, err := Find(background, dir, "")
 	if err != nil {
@@ -157,9 +158,6 @@ func TestRealMediaHaveAnIdentityOfTheirOwn(t *testing.T) {
 		var ids [2][16]byte
 		for i, player := range []string{"rect-240x135", "mono-128x64"} {
 			s := Settings{Player: known(t, player), Workers: 2}
-			if testing.Short() {
-				s.Coding = Raw
-			}
 			p, err := s.Pack(background, Job{Source: joined(dir, it.Source), Sound: joined(dir, it.Sound), Clip: filepath.Join(t.TempDir(), "clip.srq")})
 			var unsupported *source.UnsupportedError
 			if errors.As(err, &unsupported) {

@@ -54,6 +54,7 @@ func likeness(got, want []float64) (late int, dB float64) {
 // The package forensics-samples-files has two speeches as WAV, MP3 and Ogg
 // Vorbis; SoX makes FLAC of the WAV, and of the Ogg file where that is refused.
 func TestOneSpeechInFourFormatsBecomesOneSound(t *testing.T) {
+	notShort(t)
 	dir := realMedia(t)
 	sox, err := exec.LookPath("sox")
 	if err != nil {
@@ -123,6 +124,7 @@ func clearError(t *testing.T, path string, err error) {
 // The real sounds of five packages, each a clip or a clear error; in a short run
 // those of the small ones.
 func TestRealSoundsBecomeClipsOrClearErrors(t *testing.T) {
+	notShort(t)
 	dir := realMedia(t)
 	p := speaking(t, "grey8", speakers[6].sound)
 	for _, want := range []struct {
@@ -135,9 +137,6 @@ func TestRealSoundsBecomeClipsOrClearErrors(t *testing.T) {
 		{"python3-scipy", 13, 7},
 		{"forensics-samples-files", 4, 2},
 	} {
-		if testing.Short() && want.clips > 20 {
-			continue
-		}
 		clips, seconds := map[string]int{}, 0.0
 		refused := 0
 		err := filepath.WalkDir(filepath.Join(dir, want.name), func(path string, d fs.DirEntry, err error) error {

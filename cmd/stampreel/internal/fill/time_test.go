@@ -327,6 +327,7 @@ func packFilm(t *testing.T, s Settings, job Job) *seen {
 }
 
 func TestPictureAndSoundOfAPackedClipStartTogether(t *testing.T) {
+	notShort(t)
 	const most = 0.005 // seconds
 	films := onGrid()
 	for _, m := range makers {
@@ -339,10 +340,7 @@ func TestPictureAndSoundOfAPackedClipStartTogether(t *testing.T) {
 					continue
 				}
 				var worst miss
-				for i, sp := range speakers {
-					if testing.Short() && (len(f.at)+i)%4 != 0 {
-						continue
-					}
+				for _, sp := range speakers {
 					s := Settings{Player: speaking(t, "grey8", sp.sound), ADPCM: sp.adpcm, Workers: 2, Rate: source.Ratio{Num: f.tick.Den, Den: f.tick.Num}}
 					got := packFilm(t, s, job)
 					miss := got.misses(t, f, 0)
@@ -357,7 +355,7 @@ func TestPictureAndSoundOfAPackedClipStartTogether(t *testing.T) {
 				}
 				t.Logf("%-25s %v", name, worst)
 			}
-			if clips < 6 || !testing.Short() && clips < 3*len(speakers) {
+			if clips < 3*len(speakers) {
 				t.Errorf("%d clips compared, want those of three films at least", clips)
 			}
 		})
@@ -367,6 +365,7 @@ func TestPictureAndSoundOfAPackedClipStartTogether(t *testing.T) {
 // The pictures of these do not fall on beats: they begin and end within half a
 // beat of their times, and their sound is in its own place all the same.
 func TestEveryPictureIsWithinHalfABeatOfItsTime(t *testing.T) {
+	notShort(t)
 	rng := rand.New(rand.NewPCG(8, 1))
 	between := func(least, most int64) (ticks []int64) {
 		for range 60 {
@@ -455,10 +454,8 @@ func TestASlowPanelKeepsPictureAndSoundTogether(t *testing.T) {
 // Nothing drifts: a beep each five seconds of five minutes, at rates none of
 // which divides another.
 func TestFiveMinutesDoNotDrift(t *testing.T) {
-	seconds := 300
-	if testing.Short() {
-		seconds = 60
-	}
+	notShort(t)
+	const seconds = 300
 	f := steady(30000, 1001, seconds*30)
 	for k := 100; k < f.pictures(); k += 150 {
 		f.flash = append(f.flash, k)
@@ -475,6 +472,7 @@ func TestFiveMinutesDoNotDrift(t *testing.T) {
 }
 
 func TestAnAnimationThatRepeatsKeepsStepWithItsSound(t *testing.T) {
+	notShort(t)
 	for _, rate := range []source.Ratio{{Num: 0, Den: 1}, {Num: 25, Den: 1}, {Num: 30000, Den: 1001}} {
 		f := uneven(source.Ratio{Num: 1, Den: 100}, []int64{8, 12, 20, 4, 16, 8, 12, 40, 7}, 2).beep(0.25)
 		r := f.rounds(7)
@@ -494,6 +492,7 @@ func TestAnAnimationThatRepeatsKeepsStepWithItsSound(t *testing.T) {
 }
 
 func TestAPartOfASourceStartsWithBoth(t *testing.T) {
+	notShort(t)
 	f := steady(25, 1, 200, 50, 90, 150).beep(2.05, 3.6, 5.93)
 	for _, m := range makers {
 		t.Run(m.name, func(t *testing.T) {
@@ -513,6 +512,7 @@ func TestAPartOfASourceStartsWithBoth(t *testing.T) {
 // The checks above can fail: what is wrong by 6 ms, by a beat, or by a little
 // more than half of one is found.
 func TestTheChecksOfTimeSeeWhatIsOutOfStep(t *testing.T) {
+	notShort(t)
 	f := steady(25, 1, 100, 12, 36, 60).beep(0.48, 1.5, 2.4)
 	shifted := func(by float64) *film {
 		g := *f

@@ -37,10 +37,10 @@ var muxed = []struct {
 	{"Ogg of Theora and Vorbis", "film.ogv", "theoraenc quality=60", "vorbisenc quality=0.7", "oggmux", 0, true},
 }
 
-// files are those to try: in a hurry one of each three.
+// files are those to try: in a hurry one of each six.
 func files() (some []int) {
 	for i := range muxed {
-		if !testing.Short() || i%3 == 0 {
+		if !testing.Short() || i%6 == 0 {
 			some = append(some, i)
 		}
 	}
@@ -104,6 +104,7 @@ func TestPictureAndSoundOfAVideoStartTogether(t *testing.T) {
 }
 
 func TestEveryPictureOfAVideoIsWithinHalfABeatOfItsTime(t *testing.T) {
+	notShort(t)
 	rng := rand.New(rand.NewPCG(4, 2))
 	var ticks []int64 // milliseconds
 	for range 60 {
@@ -146,6 +147,7 @@ func TestEveryPictureOfAVideoIsWithinHalfABeatOfItsTime(t *testing.T) {
 // A stream that begins later than the other keeps its time: before the sound is
 // silence, before the first picture stands that picture.
 func TestAStreamOfAVideoThatBeginsLaterDoesSoInTheClip(t *testing.T) {
+	notShort(t)
 	gstLaunch(t)
 	const seconds = 0.4
 	for _, late := range []string{"sound", "picture"} {
@@ -187,6 +189,7 @@ func TestAStreamOfAVideoThatBeginsLaterDoesSoInTheClip(t *testing.T) {
 // The last picture stays as long as there is sound; behind the last of the sound
 // is silence.
 func TestWhatOfAVideoEndsEarlierWaitsForTheOther(t *testing.T) {
+	notShort(t)
 	gstLaunch(t)
 	f := steady(25, 1, 75, 22, 46, 70).beep(0.5, 1.5, 2.2)
 	for _, seconds := range []float64{2.4, 3, 5} {
@@ -224,6 +227,7 @@ func TestWhatOfAVideoEndsEarlierWaitsForTheOther(t *testing.T) {
 // From and To are of the file's own time, whatever pictures another decoder would
 // have to begin with.
 func TestAPartOfAVideoStartsWithBoth(t *testing.T) {
+	notShort(t)
 	gstLaunch(t)
 	f := steady(25, 1, 200, 50, 90, 150).beep(2.05, 3.6, 5.93)
 	check := func(name, path string, padding int) {
@@ -338,6 +342,7 @@ func edited(t *testing.T, path, name, kind string, edits ...edit) string {
 }
 
 func TestEditListsOfAnMP4AreObeyed(t *testing.T) {
+	notShort(t)
 	f := steady(25, 1, 150, 52, 76, 120).beep(2.08, 3.1634, 4.7433)
 	dir, m := t.TempDir(), muxed[0]
 	film := f.mux(t, dir, m.file, m.video, m.audio, m.mux, 0, f.duration())
