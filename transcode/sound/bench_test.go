@@ -86,3 +86,29 @@ func BenchmarkQuantise(b *testing.B) {
 		})
 	}
 }
+
+// What each stage behind the resampler costs, for one channel at 22,050 Hz.
+func BenchmarkStage(b *testing.B) {
+	const rate = 22050
+	cut, err := newCut(250, rate, 1)
+	if err != nil {
+		b.Fatal(err)
+	}
+	lift, err := newLift(250, rate, 1)
+	if err != nil {
+		b.Fatal(err)
+	}
+	for _, s := range []struct {
+		name  string
+		stage stage
+	}{{"low cut", cut}, {"lift", lift}, {"compressor", newCompressor(rate, 1)}, {"limiter", newLimiter(rate, 1)}} {
+		b.Run(s.name, func(b *testing.B) {
+			src, dst := noise(4096, 1), make([]float32, 0, 8192)
+			b.ReportAllocs()
+			for b.Loop() {
+				s.stage.run(dst, src)
+			}
+			b.ReportMetric(float64(b.N)*4096/rate/b.Elapsed().Seconds(), "×real-time")
+		})
+	}
+}
