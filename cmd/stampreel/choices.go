@@ -28,5 +28,6 @@ func flagChoices() map[string][]string {
 		"matrix":       {"bt601", "bt709", "bt2020"},
 		"range":        {"limited", "full"},
 		"verify":       {"new", "all", "off"},
+		"sort":         {"name", "date"},
 	}
 }

@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"os"
 	"path/filepath"
+	"slices"
 	"time"
 
 	"github.com/urfave/cli/v2"
@@ -48,6 +49,7 @@ func fillCommand() *command {
 			&cli.BoolFlag{Name: "rehash", Category: everywhere, Usage: "read sources and clips, even where their size and times say that they have not changed"},
 			&cli.BoolFlag{Name: "remove-gone", Category: everywhere, Usage: "remove clips whose source is not in FOLDER any more; nothing that Stampreel did not pack"},
 			&cli.StringFlag{Name: "verify", Value: "new", Category: everywhere, Usage: "when the card is full, read back `WHAT` past this computer's caches: new clips, all, or off; that takes as long as reading them over the link does"},
+			&cli.StringFlag{Name: "sort", Value: "name", Category: everywhere, Usage: "order the clips of a shelf for the remote control by `WHAT`: name, or date, on which sources were taken (written, where they do not say)"},
 			&cli.BoolFlag{Name: "dry-run", Category: everywhere, Usage: "show what would be packed, how much it takes and how long writing it would, and write nothing"},
 			&cli.BoolFlag{Name: "sure", Category: everywhere, Usage: "CARD is a card, though it holds other files and no clip"},
 			&cli.BoolFlag{Name: "remove-litter", Category: everywhere, Usage: "remove from CARD what desktop systems leave there (.Trashes, Thumbs.db, System Volume Information and the like)"},
@@ -96,6 +98,9 @@ func runFill(ctx context.Context, c *call) error {
 	if _, ok := fill.ReadBacks()[c.String("verify")]; !ok {
 		return badChoice("verify", c.String("verify"))
 	}
+	if !slices.Contains(flagChoices()["sort"], c.String("sort")) {
+		return badChoice("sort", c.String("sort"))
+	}
 	if !isFolder(folder) {
 		if _, err := os.Stat(folder); err != nil {
 			return err
@@ -130,6 +135,9 @@ func runFill(ctx context.Context, c *call) error {
 	}
 	if len(items) == 0 {
 		return fmt.Errorf("%s: no source in this folder for %s", folder, player.Name.Value)
+	}
+	if c.String("sort") == "date" {
+		fill.NoteCaptured(folder, items)
 	}
 	o := c.fillOptions(s, image)
 	if c.Bool("dry-run") {

@@ -17,6 +17,7 @@ import (
 	"sort"
 	"strings"
 	"sync"
+	"time"
 
 	"golang.org/x/sync/errgroup"
 
@@ -40,6 +41,8 @@ type Item struct {
 	// before all that have none; "" and 0.
 	Title string
 	Order int
+	// When its source was taken, for a guide that is sorted by that; zero for one by name.
+	Captured time.Time
 	// How it is packed, where not as the others are; nil. Its player is theirs.
 	Settings *Settings
 }
@@ -242,6 +245,21 @@ func cardPath(path string) string {
 		parts[i] = cardfs.Name(p)
 	}
 	return strings.Join(parts, "/")
+}
+
+// NoteCaptured notes of each item when its source was taken: as the file says, or, where it
+// does not, when it was written last.
+func NoteCaptured(folder string, items []Item) {
+	for i := range items {
+		path := joined(folder, items[i].Source)
+		at, ok := source.Captured(path)
+		if !ok {
+			if info, err := os.Stat(path); err == nil {
+				at = info.ModTime()
+			}
+		}
+		items[i].Captured = at
+	}
 }
 
 // namedAsSound tells of a file in a container that may hold videos too that it is named as

@@ -165,6 +165,18 @@ func guideOf(ctx context.Context, card string, player *playerfile.Player, items 
 		}
 		return math.MaxInt
 	}
+	captured := func(a, b guide.Clip) int { // what has no source any more comes last
+		x, y := of[strings.ToLower(a.Path)], of[strings.ToLower(b.Path)]
+		switch known, also := x != nil && !x.Captured.IsZero(), y != nil && !y.Captured.IsZero(); {
+		case known && also:
+			return x.Captured.Compare(y.Captured)
+		case known:
+			return -1
+		case also:
+			return 1
+		}
+		return 0
+	}
 	panel := player.Panel
 	w, h, turn := panel.Size.Value.W, panel.Size.Value.H, panel.Mounted.Value
 	g := &guide.Guide{
@@ -211,7 +223,7 @@ func guideOf(ctx context.Context, card string, player *playerfile.Player, items 
 	for _, dir := range folders {
 		clips := shelves[dir]
 		slices.SortFunc(clips, func(a, b guide.Clip) int {
-			return cmp.Or(cmp.Compare(order(a), order(b)), natural(a.Path, b.Path))
+			return cmp.Or(cmp.Compare(order(a), order(b)), captured(a, b), natural(a.Path, b.Path))
 		})
 		n := len(g.Shelves)
 		if n == guide.MaxShelves || len(g.Clips)+len(clips) > guide.MaxClips {

@@ -7,6 +7,7 @@ import (
 	"slices"
 	"strings"
 	"testing"
+	"time"
 
 	"example.org/stampreel/container/guide"
 	"example.org/stampreel/container/pixel"
@@ -175,7 +176,8 @@ func TestTitlesFitTheirLine(t *testing.T) {
 }
 
 // A title and a place on the shelf are those of the item, whatever its file is called; what
-// has no place comes behind, by name.
+// has no place comes behind, by when it was taken, if that is known, and by name. A clock that
+// stood at 1980, or ahead of time, still makes an order.
 func TestAGuideHasTheTitlesAndTheOrderOfItsItems(t *testing.T) {
 	folder, card := t.TempDir(), t.TempDir()
 	for _, name := range []string{"a", "b", "c", "d"} {
@@ -184,10 +186,19 @@ func TestAGuideHasTheTitlesAndTheOrderOfItsItems(t *testing.T) {
 	s := sign(t)
 	filled(t, folder, card, s, Options{})
 	items := []Item{{Source: "a.gif", Clip: "a.srq"}, {Source: "b.gif", Clip: "b.srq", Title: "Büro: 1", Order: 2}, {Source: "d.gif", Clip: "D.srq", Order: 1}}
+	for at, written := range map[string]time.Time{"a": time.Date(2090, 1, 1, 0, 0, 0, 0, time.UTC), "b": time.Unix(1_600_000_000, 0), "d": time.Date(1980, 1, 1, 0, 0, 0, 0, time.UTC)} {
+		if err := os.Chtimes(filepath.Join(folder, at+".gif"), written, written); err != nil {
+			t.Fatal(err)
+		}
+	}
+	dated := []Item{{Source: "a.gif", Clip: "a.srq"}, {Source: "b.gif", Clip: "b.srq"}, {Source: "d.gif", Clip: "D.srq"}}
+	NoteCaptured(folder, dated)
+	first := append([]Item{}, dated...)
+	first[0].Order = 1
 	for _, want := range []struct {
 		items []Item
 		list  string
-	}{{items, "d b/Büro: 1 a c"}, {nil, "a b c d"}} {
+	}{{items, "d b/Büro: 1 a c"}, {nil, "a b c d"}, {dated, "d b a c"}, {first, "a d b c"}} {
 		if wrote, err := WriteGuide(background, card, s.Player, want.items); !wrote || err != nil {
 			t.Fatal(wrote, err)
 		}
