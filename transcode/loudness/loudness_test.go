@@ -238,3 +238,30 @@ func BenchmarkMeter(b *testing.B) {
 	}
 	b.ReportMetric(1/(b.Elapsed().Seconds()/float64(b.N)), "×real-time")
 }
+
+// NextOver says what Next says wherever that is above the floor.
+func TestPeaksOverAFloor(t *testing.T) {
+	rng := rand.New(rand.NewPCG(4, 4))
+	skipped, over := 0, 0
+	for _, floor := range []float64{0, 0.05, 0.5, 0.9, 2} {
+		var all, some Peaks
+		for i := range 20_000 {
+			x := (rng.Float64() - 0.5) * 2
+			if i/500%3 != 0 {
+				x /= 40 // quiet for a while
+			}
+			want, got := all.Next(x), some.NextOver(x, floor)
+			switch {
+			case got == 0 && want <= floor:
+				skipped++
+			case got != want:
+				t.Fatalf("floor %g, sample %d: %g, want %g", floor, i, got, want)
+			case want > floor:
+				over++
+			}
+		}
+	}
+	if skipped < 30_000 || over < 20_000 {
+		t.Errorf("%d skipped, %d over the floor", skipped, over)
+	}
+}

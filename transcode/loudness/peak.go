@@ -61,14 +61,51 @@ const PeakDelay = peakTaps / 2
 type Peaks struct {
 	past [2 * peakTaps]float64 // the last samples, twice in a row
 	at   int
+	loud int                   // how many samples on the last one that may matter is among the past
 	wave [Oversampling]float64 // the last piece of it
 }
 
 // Next takes a sample and returns the largest magnitude of the wave from the
 // sample PeakDelay before it to the one after that.
 func (p *Peaks) Next(x float64) float64 {
+	p.take(x)
+	return p.piece()
+}
+
+// NextOver is Next where no peak up to a floor matters: it may return 0 for one. The floor must
+// never sink.
+func (p *Peaks) NextOver(x, floor float64) float64 {
+	p.take(x)
+	if math.Abs(x)*peakGain > floor {
+		p.loud = peakTaps
+	} else if p.loud > 0 {
+		p.loud--
+	}
+	if p.loud == 0 {
+		return 0
+	}
+	return p.piece()
+}
+
+// peakGain is how much higher than its samples a wave rises at most.
+var peakGain = func() (most float64) {
+	for _, row := range peakRows {
+		sum := 1e-9 // more than rounding adds
+		for _, v := range row {
+			sum += math.Abs(v)
+		}
+		most = max(most, sum)
+	}
+	return most
+}()
+
+func (p *Peaks) take(x float64) {
 	p.past[p.at], p.past[p.at+peakTaps] = x, x
 	p.at = (p.at + 1) % peakTaps
+}
+
+// piece works out the wave between the two samples in the middle of the past.
+func (p *Peaks) piece() float64 {
 	window := (*[peakTaps]float64)(p.past[p.at:])
 	p.wave[0] = window[peakTaps/2-1]
 	most := math.Abs(p.wave[0])

@@ -34,6 +34,7 @@ type limiter struct {
 	ahead int       // frames
 	need  *least    // gain that one of the last frames needs
 	least []float64 // the same, rising slowly; a ring
+	lower int       // how many of least are not 1
 	at    int64
 	last  float64 // newest of least
 	until float64 // need of the frame before
@@ -78,7 +79,7 @@ func (l *limiter) flush(dst []float32) []float32 {
 func (l *limiter) step(dst, frame []float32) []float32 {
 	peak := 0.0
 	for ch := range l.peaks {
-		peak = max(peak, l.peaks[ch].Next(float64(frame[ch])))
+		peak = max(peak, l.peaks[ch].NextOver(float64(frame[ch]), l.ceiling))
 	}
 	need := 1.0
 	if peak > l.ceiling {
@@ -92,6 +93,12 @@ func (l *limiter) step(dst, frame []float32) []float32 {
 	if l.last > 1-1e-9 {
 		l.last = 1
 	}
+	if l.least[slot] != 1 {
+		l.lower--
+	}
+	if l.last != 1 {
+		l.lower++
+	}
 	l.least[slot] = l.last
 	l.at++
 
@@ -99,13 +106,16 @@ func (l *limiter) step(dst, frame []float32) []float32 {
 	if l.at < int64(l.ahead+loudness.PeakDelay) {
 		return dst
 	}
-	sum, weights := 0.0, 0.0
-	for i := range l.ahead {
-		w := float64(min(i+1, l.ahead-i)) // a triangle: no corner in the gain
-		sum += float64(w * l.least[(slot+1+i)%l.ahead])
-		weights += w
+	gain := 1.0
+	if l.lower > 0 {
+		sum, weights := 0.0, 0.0
+		for i := range l.ahead {
+			w := float64(min(i+1, l.ahead-i)) // a triangle: no corner in the gain
+			sum += float64(w * l.least[(slot+1+i)%l.ahead])
+			weights += w
+		}
+		gain = sum / weights
 	}
-	gain := sum / weights
 	l.lowest = min(l.lowest, gain)
 	for _, v := range l.frames[:l.channels] {
 		dst = append(dst, float32(float64(v)*gain))
