@@ -20,6 +20,7 @@ func commands() []*command {
 		reelCommand(),
 		checkCommand(),
 		wiringCommand(),
+		suggestCommand(),
 		measureCommand(),
 		previewCommand(),
 		infoCommand(),

@@ -29,5 +29,6 @@ func flagChoices() map[string][]string {
 		"range":        {"limited", "full"},
 		"verify":       {"new", "all", "off"},
 		"sort":         {"name", "date"},
+		"over":         linkNames,
 	}
 }
