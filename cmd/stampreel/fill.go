@@ -173,6 +173,7 @@ func runFill(ctx context.Context, c *call) error {
 	if err != nil {
 		return err
 	}
+	c.notePieces(card, outcomes, player)
 	defer c.noteDone(card)
 	return c.reportFill(card, player.Name.Value, outcomes, skipped)
 }

@@ -11,6 +11,7 @@ import (
 
 	"example.org/stampreel/budget/card"
 	"example.org/stampreel/budget/measure"
+	"example.org/stampreel/budget/playerfile"
 	"example.org/stampreel/cmd/stampreel/internal/console"
 	"example.org/stampreel/cmd/stampreel/internal/fill"
 	"example.org/stampreel/container/cardfs"
@@ -259,6 +260,47 @@ func adviceOn(s cardfs.System) (advice []string) {
 		}
 	}
 	return advice
+}
+
+// notePieces tells of clips that a mounted card has not taken in one piece, and what that
+// costs at most: a request for each jump, which the verdict has counted already where it asks
+// anew for each cluster.
+func (c *call) notePieces(path string, outcomes []fill.Outcome, player *playerfile.Player) {
+	if !mounted(path) {
+		return
+	}
+	clips, most, worst := 0, 0, ""
+	for _, o := range outcomes {
+		if o.Packed == nil {
+			continue
+		}
+		broken := false
+		for _, file := range o.Packed.Files {
+			n := cardfs.Pieces(file)
+			broken = broken || n > 1
+			if n > most {
+				most, worst = n, file
+			}
+		}
+		if broken {
+			clips++
+		}
+	}
+	if clips > 0 {
+		reading, _ := player.Reading()
+		c.console.Note("%s", piecesText(clips, most, console.Name(within(path, worst)), reading))
+	}
+}
+
+func piecesText(clips, most int, worst string, r card.Reading) string {
+	request, _ := r.Overhead().Float64()
+	cost := fmt.Sprintf("each jump costs a request of %.2g ms", 1000*request)
+	if r.Cluster > 0 {
+		cost += ", which the verdict counts for every cluster anyway"
+	} else {
+		cost += ", which the verdict does not count as the player file has cluster: 0 KiB"
+	}
+	return fmt.Sprintf("%s not in one piece on the card, %s in %d: %s; an empty card takes each in one", console.Count(int64(clips), "clip lies", "clips lie"), worst, most, cost)
 }
 
 // noteDone tells that a mounted card can be taken out, once the system lets go of it.

@@ -25,6 +25,17 @@ func OpenPastCaches(path string) (f *os.File, past bool, err error) {
 	return f, past, nil
 }
 
+// Pieces counts the pieces that a file lies in on its card, as the file system tells; 0 where
+// it does not.
+func Pieces(path string) int {
+	f, err := os.Open(path)
+	if err != nil {
+		return 0
+	}
+	defer f.Close()
+	return pieces(f)
+}
+
 // Reserve asks for the room of so many bytes in one go, so that they lie in one piece and
 // a card that is too full is found before anything is written. Where the file system
 // cannot, it does nothing.
