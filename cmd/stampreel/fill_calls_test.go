@@ -4,6 +4,7 @@ package main
 
 import (
 	"fmt"
+	"maps"
 	"math/rand/v2"
 	"os"
 	"os/exec"
@@ -13,6 +14,7 @@ import (
 	"time"
 
 	"example.org/stampreel/cmd/stampreel/internal/fill"
+	"example.org/stampreel/container/guide"
 )
 
 // A fill meets faults at seeded system calls: a full card, an error of the card when it is
@@ -175,4 +177,71 @@ func TestFaultsAtSystemCallsLeaveWholeClips(t *testing.T) {
 	if hit < rounds*len(faults)/2 || killed < rounds || failed < rounds {
 		t.Error("too few runs met their fault: the test means nothing")
 	}
+}
+
+// A card that is mounted through FUSE (bindfs, which passes everything on) gets the very files
+// that a folder gets, the guide too, and so does a refill of it; it is a mount, so that what
+// there is to know of one is told.
+func TestACardThroughFUSEIsThatOfAFolder(t *testing.T) {
+	bindfs, err := exec.LookPath("bindfs")
+	if err != nil {
+		missing(t, "bindfs")
+	}
+	unmount, err := exec.LookPath("fusermount")
+	if err != nil {
+		if unmount, err = exec.LookPath("fusermount3"); err != nil {
+			missing(t, "fusermount")
+		}
+	}
+	if _, err := os.Stat("/dev/fuse"); err != nil {
+		t.Skip("missing: /dev/fuse")
+	}
+	binary, dir := realBinary(t), t.TempDir()
+	rnd := rand.New(rand.NewPCG(23, 0))
+	for _, name := range []string{"one.y4m", "Drive-in/zwei – 2.y4m", "Drive-in/ночь.y4m", "CON.y4m", "a: b?.y4m"} {
+		grey(t, filepath.Join(dir, "reel", filepath.FromSlash(name)), rnd, 20)
+	}
+	for _, name := range []string{"behind", "card"} {
+		if err := os.Mkdir(filepath.Join(dir, name), 0o755); err != nil {
+			t.Fatal(err)
+		}
+	}
+	if out, err := exec.Command(bindfs, filepath.Join(dir, "behind"), filepath.Join(dir, "card")).CombinedOutput(); err != nil {
+		t.Fatalf("bindfs: %v\n%s", err, out)
+	}
+	t.Cleanup(func() { exec.Command(unmount, "-u", filepath.Join(dir, "card")).Run() })
+	run := func(card string) string {
+		t.Helper()
+		c := runChild(t, binary, dir, time.Minute, nil, "fill", "reel", card, "--player", "mono-128x64", "--events")
+		if c.code != 0 {
+			t.Fatalf("%s: exit %d\n%s", card, c.code, c.stderr)
+		}
+		return c.stderr
+	}
+	same := func() {
+		t.Helper()
+		want, got := contents(t, filepath.Join(dir, "plain")), contents(t, filepath.Join(dir, "card"))
+		if len(want) < 5 || !maps.Equal(want, got) {
+			t.Errorf("%d files on the card, %d in the folder, or they differ", len(got), len(want))
+		}
+		a, err := os.ReadFile(filepath.Join(dir, "plain", guide.Name))
+		b, err2 := os.ReadFile(filepath.Join(dir, "card", guide.Name))
+		if err != nil || err2 != nil || string(a) != string(b) {
+			t.Errorf("the guides differ: %v, %v", err, err2)
+		}
+	}
+	run("plain")
+	if told := run("card"); !strings.Contains(told, "unmount it (eject) before you take it out") {
+		t.Errorf("nothing of ejecting: %s", told)
+	}
+	same()
+	grey(t, filepath.Join(dir, "reel", "one.y4m"), rnd, 30)
+	if err := os.Rename(filepath.Join(dir, "reel", "CON.y4m"), filepath.Join(dir, "reel", "night.y4m")); err != nil {
+		t.Fatal(err)
+	}
+	run("plain")
+	if told := run("card"); !strings.Contains(told, "4 clips were there already") || !strings.Contains(told, "night.srq was -CON.srq") {
+		t.Errorf("the refill says %s", told)
+	}
+	same()
 }
