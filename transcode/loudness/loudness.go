@@ -140,11 +140,11 @@ func (m *Meter) Add(samples []float32) {
 			if math.IsNaN(x) || math.IsInf(x, 0) {
 				x = 0
 			}
-			switch {
-			case m.faster > 1:
-				m.peak = max(m.peak, m.peaks[ch].Next(x))
-			case !m.peakless:
-				m.peak = max(m.peak, m.peaks[ch].NextOver(x, m.peak))
+			if floor := m.peak; !m.peakless || m.faster > 1 {
+				if m.peakless {
+					floor = math.Inf(1)
+				}
+				m.peak = max(m.peak, m.peaks[ch].nextOver(x, floor, Oversampling/m.faster))
 			}
 			w := m.weights[ch]
 			switch {

@@ -69,12 +69,12 @@ type Peaks struct {
 // sample PeakDelay before it to the one after that.
 func (p *Peaks) Next(x float64) float64 {
 	p.take(x)
-	return p.piece()
+	return p.piece(1)
 }
 
-// NextOver is Next where no peak up to a floor matters: it may return 0 for one. The floor must
-// never sink.
-func (p *Peaks) NextOver(x, floor float64) float64 {
+// nextOver is Next where no peak up to a floor matters: it may return less for one. The floor
+// must never sink. Of the wave, it works out every so many points in any case.
+func (p *Peaks) nextOver(x, floor float64, every int) float64 {
 	p.take(x)
 	if math.Abs(x)*peakGain > floor {
 		p.loud = peakTaps
@@ -82,10 +82,14 @@ func (p *Peaks) NextOver(x, floor float64) float64 {
 		p.loud--
 	}
 	if p.loud == 0 {
-		return 0
+		return p.piece(every)
 	}
-	return p.piece()
+	return p.piece(1)
 }
+
+// NextOver is Next where no peak up to a floor matters: it may return less for one. The floor
+// must never sink.
+func (p *Peaks) NextOver(x, floor float64) float64 { return p.nextOver(x, floor, Oversampling) }
 
 // peakGain is how much higher than its samples a wave rises at most.
 var peakGain = func() (most float64) {
@@ -104,12 +108,13 @@ func (p *Peaks) take(x float64) {
 	p.at = (p.at + 1) % peakTaps
 }
 
-// piece works out the wave between the two samples in the middle of the past.
-func (p *Peaks) piece() float64 {
+// piece works out every so many points of the wave between the two samples in the middle of
+// the past, and returns the largest magnitude of them.
+func (p *Peaks) piece(every int) float64 {
 	window := (*[peakTaps]float64)(p.past[p.at:])
 	p.wave[0] = window[peakTaps/2-1]
 	most := math.Abs(p.wave[0])
-	for r := 1; r < Oversampling; r++ {
+	for r := every; r < Oversampling; r += every {
 		row := &peakRows[r]
 		var a, b, c, d float64
 		for i := 0; i < peakTaps; i += 4 {
