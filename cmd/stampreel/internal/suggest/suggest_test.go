@@ -143,6 +143,9 @@ func TestWhatIsSuggestedPlaysAsForeseen(t *testing.T) {
 // The best comes first by what is seen, smaller ones follow, and at the source's own rate the
 // measure is that of all beats, which fill.Compare takes with no lot.
 func TestTheBestComesFirst(t *testing.T) {
+	if testing.Short() {
+		t.Skip("packs for long, with no goroutines that the other tests have not")
+	}
 	src := film(t, 6)
 	p := player(t, 8e6, true)
 	w := wanted(p, 0.2)
@@ -207,7 +210,7 @@ func TestALowerRateLooksWorseWhereThereIsMotion(t *testing.T) {
 }
 
 func TestTheSameComesOutWithAnyNumberOfWorkers(t *testing.T) {
-	src := film(t, 10)
+	src := film(t, 9)
 	p := player(t, 2e6, true)
 	var first []Tried
 	for _, workers := range []int{1, 3} {
@@ -306,6 +309,9 @@ func TestALimitIsKept(t *testing.T) {
 
 // What is tried and held in memory is bounded, whatever the source claims.
 func TestALongSourceIsLookedAtInStretches(t *testing.T) {
+	if testing.Short() {
+		t.Skip("packs for long, with no goroutines that the other tests have not")
+	}
 	src := film(t, 40)
 	p := player(t, 8e6, true)
 	w := wanted(p, 0.2)
