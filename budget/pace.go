@@ -6,6 +6,7 @@ import (
 
 	"example.org/stampreel/budget/card"
 	"example.org/stampreel/budget/playerfile"
+	"example.org/stampreel/container"
 	"example.org/stampreel/container/playback"
 )
 
@@ -21,7 +22,7 @@ type Pace struct {
 // NewPace is for clips that are like c, which has no beats yet, with at most so many bytes of
 // sound in a beat, and with a margin from 0 to below 1: it is taken once, from the rate of
 // the card at the usual pause and from the time of a beat. As no picture is known yet, each
-// is taken to keep its memory for as long as any may. It is nil where the player holds no
+// is taken to keep its memory for as long as the heaviest may. It is nil where the player holds no
 // whole beat.
 func NewPace(c Clip, p *playerfile.Player, soundBytes int64, margin float64) (*Pace, error) {
 	s := summary{maxSectors: 1, maxSound: soundBytes, files: 1}
@@ -36,6 +37,9 @@ func NewPace(c Clip, p *playerfile.Player, soundBytes int64, margin float64) (*P
 	w.Longest = l.interval * (1 - margin)
 	if l.turns {
 		w.Longest -= l.busyWith() + stall
+	}
+	if heavy := l.handling(heaviest(&c)); !l.turns && c.Width > 0 {
+		w.Longest = min(w.Longest, heavy)
 	}
 	w.Longest *= 1 - 1e-9
 	pause := stall + l.latency + l.table
@@ -52,6 +56,13 @@ func NewPace(c Clip, p *playerfile.Player, soundBytes int64, margin float64) (*P
 	}
 	w.Bucket = playback.NewBucket(d, below(share.Mul(share, l.service(&c))))
 	return w, nil
+}
+
+// heaviest is a JPEG picture of as many bytes as a raw one, none of whose coefficients is zero.
+func heaviest(c *Clip) Beat {
+	raw := int64(container.RawFrameBytes(c.Pixels, c.Width, c.Height))
+	blocks := (c.Width + 15) / 16 * ((c.Height + 15) / 16) * 6
+	return Beat{Sectors: 1, FrameBytes: raw, PanelBytes: raw, Windows: 1, Coding: container.JPEG, Blocks: blocks, Coefficients: 64 * blocks}
 }
 
 // Load is what a beat asks for that begins at a sector of its file, as playback counts it,

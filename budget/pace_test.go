@@ -35,6 +35,7 @@ func TestNothingPacedForALimitIsLateInTheSimulation(t *testing.T) {
 		}
 		margin := []float64{0, 0, 0.2, 0.35}[rnd.IntN(4)]
 		shape := x.clip
+		shape.Width = 0 // its pictures are of any weight
 		w, err := NewPace(shape, x.player, s.maxSound, margin)
 		if err != nil {
 			t.Fatal(err)

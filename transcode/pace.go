@@ -130,9 +130,11 @@ func (r *runner) paceBeat(same bool) (container.Frame, error) {
 			r.see = append(r.see, stays)
 		}
 	}
-	q := r.paced.Choose(r.see)
-	beat, c := &r.see[0][q], r.coder
-	frame := container.Frame{Coding: container.JPEG, Bytes: j.rungs.images[max(q, r.o.Best)], PanelBytes: int(c.raw)}
+	c := r.coder
+	frame, beat, err := r.inQuality(j, r.see[0], r.paced.Choose(r.see))
+	if err != nil {
+		return frame, err
+	}
 	if _, err := c.decoder.Decode(c.showing, frame.Bytes); err != nil {
 		return frame, fmt.Errorf("transcode: a JPEG frame does not decode: %w", err)
 	}
@@ -148,19 +150,40 @@ func (r *runner) paceBeat(same bool) (container.Frame, error) {
 	case container.Tiles, container.KeyTiles:
 		windows = c.windows
 	}
-	if other := r.beatOf(&exact, jpeg.Stats{}, windows); r.paced.Costs(&other, beat) {
-		frame, beat = exact, &other
+	if other := r.beatOf(&exact, jpeg.Stats{}, windows); r.paced.Costs(&other, &beat) {
+		frame, beat = exact, other
 	} else if c.tiles != nil {
 		if err := c.tiles.Set(c.showing); err != nil {
 			return frame, err
 		}
 	}
-	r.paced.Take(beat)
+	r.paced.Take(&beat)
 	if r.score, err = r.meter.compare(j.frame, c.showing); err != nil {
 		return frame, err
 	}
 	r.achieved.add(r.score, 1)
 	return frame, nil
+}
+
+// inQuality stores a picture in a quality; in a lower one that plays where it turns out to be
+// more than was expected, and in the least where none does.
+func (r *runner) inQuality(j *job, choices []rate.Beat, quality int) (f container.Frame, b rate.Beat, err error) {
+	c := r.coder
+	f = container.Frame{Coding: container.JPEG, PanelBytes: int(c.raw)}
+	least := rate.Qualities[len(rate.Qualities)-1]
+	for step := 1; quality > least && len(choices) > 1; step *= 2 {
+		var stats jpeg.Stats
+		if c.image, stats, err = c.jpeg.Append(c.image[:0], j.frame, c.width, quality); err != nil {
+			return f, b, err
+		}
+		f.Bytes = c.image
+		if b = r.beatOf(&f, stats, 1); r.paced.Allows(&b) {
+			return f, b, nil
+		}
+		quality = max(quality-step, least)
+	}
+	f.Bytes, b = j.rungs.images[len(rate.Qualities)-1], choices[len(choices)-1]
+	return f, b, nil
 }
 
 // Achieved is how near the panel comes to the pictures of a clip before they were coded, its

@@ -6,12 +6,14 @@ import (
 	"encoding/hex"
 	"fmt"
 	"math"
+	"slices"
 	"strconv"
 
 	"github.com/urfave/cli/v2"
 
 	"example.org/stampreel/cmd/stampreel/internal/console"
 	"example.org/stampreel/cmd/stampreel/internal/fill"
+	"example.org/stampreel/cmd/stampreel/internal/viewer"
 	"example.org/stampreel/container"
 )
 
@@ -26,7 +28,8 @@ func infoCommand() *command {
 			"With --source it also tells how near the panel comes to the source's own pictures, " +
 			"scaled as they are but with endless levels: PSNR over R, G and B, SSIM over luma. " +
 			"What pack was told of the picture (--fit, --crop, --from and the like) has to be told " +
-			"here too. The dots of dithering count as error, though from where one looks at such " +
+			"here too. With --player it also draws what that player holds ahead over time, the least of " +
+			"each share of the clip, its card pausing each time that memory is full. The dots of dithering count as error, though from where one looks at such " +
 			"a panel they are what carries its tones.",
 		flags:    append([]cli.Flag{&cli.StringFlag{Name: "source", Category: everywhere, Usage: "compare with the pictures of `FILE`"}}, qualityFlags()...),
 		operands: []operand{{"CLIP", "the clip to describe"}},
@@ -35,8 +38,8 @@ func infoCommand() *command {
 			{"stampreel info express.srq --source express.gif", "how near the panel comes to the animation"},
 			{"stampreel info express.srq --json", "the same for a program, in SI units"},
 		},
-		results: true,
-		run:     runInfo,
+		results: true, player: true,
+		run: runInfo,
 	}
 }
 
@@ -57,6 +60,11 @@ func runInfo(ctx context.Context, c *call) error {
 			return err
 		}
 		if facts.Quality, err = qualityOf(ctx, r, src, s); err != nil {
+			return err
+		}
+	}
+	if c.String("player") != "" {
+		if err := facts.holdAhead(ctx, c, path); err != nil {
 			return err
 		}
 	}
@@ -101,6 +109,7 @@ type clipFacts struct {
 	Header         headerFields `json:"header"`
 
 	Quality *qualityFacts `json:"to_the_source,omitempty"` // with --source
+	Ahead   *aheadFacts   `json:"held_ahead,omitempty"`    // with --player
 
 	header  container.Header
 	noted   bool // the extension says how the clip was made
@@ -275,6 +284,37 @@ func clipFactsOf(ctx context.Context, path string, r *container.Reader) (*clipFa
 	return f, nil
 }
 
+// aheadFacts are what a player holds ahead of a clip, step by step in the simulation.
+type aheadFacts struct {
+	Player   string  `json:"player"`
+	Least    int64   `json:"least_bytes"`
+	OverTime []int64 `json:"bytes_over_time"` // the least of each of up to 60 equal shares of the clip
+	Late     int     `json:"late"`            // pictures and gaps in the sound
+}
+
+// holdAhead plays the clip on the player that is given.
+func (f *clipFacts) holdAhead(ctx context.Context, c *call, path string) error {
+	player, err := c.player(folderOf(path))
+	if err != nil {
+		return err
+	}
+	_, clip, err := fill.Load(ctx, path)
+	if err != nil {
+		return err
+	}
+	held, late, err := viewer.Ahead(&clip, player)
+	if err != nil {
+		return fmt.Errorf("%s: %w", path, err)
+	}
+	a := &aheadFacts{Player: player.Name.Value, Least: slices.Min(held), OverTime: make([]int64, min(60, len(held))), Late: late}
+	for i := range a.OverTime {
+		share := held[i*len(held)/len(a.OverTime) : (i+1)*len(held)/len(a.OverTime)]
+		a.OverTime[i] = slices.Min(share)
+	}
+	f.Ahead = a
+	return nil
+}
+
 // showClip writes the facts for a person.
 func (c *call) showClip(f *clipFacts) {
 	h := &f.Header
@@ -315,6 +355,10 @@ func (c *call) showClip(f *clipFacts) {
 	say("size", "%s, the rest %s", size, console.Size(f.OtherBytes))
 	say("largest beat", "%s, %s", console.Size(f.LargestBeat), console.Count(int64(h.MaxBeatSectors), "sector", "sectors"))
 	say("over time", "%s", console.Strip(f.OverTime))
+	if a := f.Ahead; a != nil {
+		say("held ahead", "%s", console.Strip(a.OverTime))
+		say("", "at the least %s on %s, %s", console.Memory(a.Least), a.Player, console.Count(int64(a.Late), "beat late", "beats late"))
+	}
 	say("average rate", "%s", console.Rate(f.AverageRate))
 	say("memory", "%s to play in strips, %s to play whole beats", console.Memory(int64(h.StreamBytes)), console.Memory(int64(h.WholeBytes)))
 	say("seek table", "%s, an entry for every %s", console.Count(int64(h.SeekSectors), "sector", "sectors"), everyBeats(f.SeekEntryBeats))

@@ -22,9 +22,10 @@ import (
 // pixel and of its JPEG images of all [Qualities].
 const Lookahead = 64
 
-// Qualities are those of JPEG that are tried, best first. Above the first nobody sees a
-// difference on such panels, below the last everybody does (common practice, no source).
-var Qualities = [...]int{94, 88, 80, 71, 60, 48, 34, 20}
+// Qualities are those of JPEG in which each picture is tried, best first; between two of them
+// bytes are taken to go with 1/(101 − quality), about as the steps of its levels do. Above the first nobody sees a difference on
+// such panels, below the last everybody does (common practice, no source).
+var Qualities = [...]int{97, 93, 88, 81, 72, 61, 48, 34, 20}
 
 // ErrNoRoom says that a player holds no whole beat ahead: there is no bucket to speak of.
 var ErrNoRoom = errors.New("rate: the read-ahead buffer holds no whole beat")
@@ -74,39 +75,50 @@ func NewController(p Player, place int64, best int) *Controller {
 // Late is how many beats were taken that are not in time, as even the least quality is not.
 func (c *Controller) Late() int64 { return c.late }
 
-// Choose returns the quality, as an index of Qualities, that suits the beat to come: ahead
-// has it and what is seen behind it, each in all qualities, or once where its picture stays.
+// Choose returns the quality that suits the beat to come: ahead has it and what is seen
+// behind it, each in all Qualities, or once where its picture stays.
 func (c *Controller) Choose(ahead [][]Beat) int {
-	last := len(Qualities) - 1
-	for q := c.best; q < last; q++ {
-		if c.plays(ahead, q) {
-			return c.usable(ahead[0], q)
+	// The least plays, or nothing does; one above the best does not.
+	low, high := Qualities[len(Qualities)-1], Qualities[c.best]+1
+	for high-low > 1 {
+		if mid := (low + high) / 2; c.plays(ahead, mid) {
+			low = mid
+		} else {
+			high = mid
 		}
 	}
-	return c.usable(ahead[0], last)
+	return low
 }
 
-// usable is the first quality from q on at which the beat alone is in time; the last one
-// where none is.
-func (c *Controller) usable(choices []Beat, q int) int {
-	for ; q < len(choices)-1; q++ {
-		if c.Allows(&choices[q]) {
-			return q
-		}
+// between is a beat in a quality, by what is known of it in Qualities.
+func between(choices []Beat, quality int) (b Beat, below int) {
+	k := 0
+	for k < len(choices)-1 && Qualities[k] > quality {
+		k++
 	}
-	return max(0, len(choices)-1)
+	if b = choices[k]; k == 0 || Qualities[k] == quality {
+		return b, k + 1
+	}
+	more := choices[k-1]
+	part, whole := int64((quality-Qualities[k])*(101-Qualities[k-1])), int64((Qualities[k-1]-Qualities[k])*(101-quality))
+	frame := b.FrameBytes + ((more.FrameBytes-b.FrameBytes)*part+whole-1)/whole
+	const sector = container.SectorBytes
+	b.Sectors += int((frame+sector-1)/sector - (b.FrameBytes+sector-1)/sector)
+	b.Coefficients += int((int64(more.Coefficients-b.Coefficients)*part + whole - 1) / whole)
+	b.FrameBytes = frame
+	return b, k
 }
 
 // plays tells whether all of what is ahead is in time at a quality. Of a picture that takes
 // too long to decode a lower quality is taken.
-func (c *Controller) plays(ahead [][]Beat, q int) bool {
+func (c *Controller) plays(ahead [][]Beat, quality int) bool {
 	bucket, place := c.p.Bucket, c.place
 	for i, choices := range ahead {
-		k := min(q, len(choices)-1)
-		for ; k < len(choices)-1 && !c.holds(&choices[k]); k++ {
+		b, below := between(choices, quality)
+		for ; below < len(choices) && !c.holds(&b); below++ {
+			b = choices[below]
 		}
-		b := &choices[k]
-		l := c.p.Load(b, place, c.beats+int64(i) == 0)
+		l := c.p.Load(&b, place, c.beats+int64(i) == 0)
 		if !bucket.Add(l.Cost, l.Over, l.Busy) {
 			return false
 		}

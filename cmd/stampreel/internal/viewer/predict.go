@@ -315,6 +315,13 @@ func predict(c *budget.Clip, p *playerfile.Player) (prediction, error) {
 	return seen, nil
 }
 
+// Ahead returns the bytes that a player holds ahead at the time of each beat, its card pausing
+// as [predict] has it, and how many beats are late or silent.
+func Ahead(c *budget.Clip, p *playerfile.Player) (bytes []int64, late int, err error) {
+	seen, err := predict(c, p)
+	return seen.Ahead, len(seen.Late) + len(seen.Gaps), err
+}
+
 // strips of a player whose memory is smaller than a beat are at most so many
 // sectors, and a quarter of its memory.
 const mostStrip = 8
