@@ -19,7 +19,7 @@ import (
 )
 
 // packing is raised whenever the same source and settings give another clip.
-const packing = 9
+const packing = 10
 
 // note is what a clip keeps, in the free area of its header, of how it was
 // made: four letters, a byte of flags, three bytes of zero, the SHA-256 of
