@@ -303,6 +303,10 @@ func (c *call) fillCard(ctx context.Context, folder, card string, items []fill.I
 			events.beats(n)
 			progress.Add(n)
 		},
+		Wrote: func(n int64) {
+			events.wrote(n)
+			progress.Wrote(n)
+		},
 		End: func(o fill.Outcome) {
 			progress.End()
 			events.ended(o)

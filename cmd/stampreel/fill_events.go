@@ -16,7 +16,8 @@ type eventLines struct {
 	began time.Time
 
 	mu    sync.Mutex
-	count int64
+	count int64 // beats
+	bytes int64 // copied to the card
 	told  time.Time
 }
 
@@ -53,14 +54,24 @@ func (e *eventLines) beats(n int64) {
 	}
 	e.mu.Lock()
 	e.count += n
-	count, due := e.count, time.Since(e.told) > 500*time.Millisecond
+	count, bytes, due := e.count, e.bytes, time.Since(e.told) > 500*time.Millisecond
 	if due {
 		e.told = time.Now()
 	}
 	e.mu.Unlock()
 	if due {
-		e.tell("beats", map[string]any{"packed": count})
+		e.tell("beats", map[string]any{"packed": count, "card_bytes": bytes})
 	}
+}
+
+// wrote counts what has been copied to the card; the next line of beats tells it.
+func (e *eventLines) wrote(n int64) {
+	if e == nil {
+		return
+	}
+	e.mu.Lock()
+	e.bytes += n
+	e.mu.Unlock()
 }
 
 // ended tells what became of an item.

@@ -29,6 +29,7 @@ type Progress struct {
 	pieces   int   // pieces finished
 	expected int   // pieces in all; 0 unknown
 	active   int   // pieces under way
+	written  int64 // bytes on a card
 
 	// Guarded by the console's mutex.
 	samples []sample // of the last few seconds, oldest first
@@ -38,8 +39,8 @@ type Progress struct {
 }
 
 type sample struct {
-	at   time.Time
-	done int64
+	at            time.Time
+	done, written int64
 }
 
 const (
@@ -89,6 +90,11 @@ func (p *Progress) Expect(units int64) {
 // Add counts units done.
 func (p *Progress) Add(units int64) {
 	p.update(func() { p.done += units })
+}
+
+// Wrote counts bytes written to a card, whose rate is shown beside that of the units.
+func (p *Progress) Wrote(bytes int64) {
+	p.update(func() { p.written += bytes })
 }
 
 // ExpectPieces sets how many pieces the job has.
@@ -176,7 +182,11 @@ func (p *Progress) line(now time.Time) string {
 	} else {
 		parts = append(parts, of(strconv.FormatInt(p.done, 10), strconv.FormatInt(p.total, 10), p.total > 0)+" "+p.job.Unit)
 	}
-	if rate := p.rate(now); rate > 0 {
+	rate, onCard := p.rate(now)
+	if onCard > 0 {
+		parts = append(parts, Rate(onCard)+" to the card")
+	}
+	if rate > 0 {
 		if p.job.Unit == "bytes" {
 			parts = append(parts, Rate(rate))
 		} else {
@@ -202,19 +212,20 @@ func of(done, total string, known bool) string {
 	return done
 }
 
-// rate is the units per second over the window that ends now, 0 in the first
+// rate is the units, and the bytes on a card, per second over the window that ends now, 0 in the first
 // second, which says too little.
-func (p *Progress) rate(now time.Time) float64 {
+func (p *Progress) rate(now time.Time) (units, onCard float64) {
 	for len(p.samples) > 1 && now.Sub(p.samples[1].at) >= window {
 		p.samples = p.samples[1:]
 	}
 	if len(p.samples) == 0 {
-		return 0
+		return 0, 0
 	}
 	first := p.samples[0]
-	p.samples = append(p.samples, sample{now, p.done})
-	if now.Sub(first.at) < time.Second {
-		return 0
+	p.samples = append(p.samples, sample{now, p.done, p.written})
+	span := now.Sub(first.at).Seconds()
+	if span < 1 {
+		return 0, 0
 	}
-	return float64(p.done-first.done) / now.Sub(first.at).Seconds()
+	return float64(p.done-first.done) / span, float64(p.written-first.written) / span
 }

@@ -57,6 +57,11 @@ func TestProgressOfAFillCountsClips(t *testing.T) {
 		if want := "12 of 40 clips, 3 packing, 214 pictures/s, 1:20 left"; got != want {
 			t.Errorf("got %q, want %q", got, want)
 		}
+		p.Wrote(6_400_000)
+		got = lineNow(p)
+		if want := "12 of 40 clips, 3 packing, 3.20 MB/s to the card, 214 pictures/s, 1:20 left"; got != want {
+			t.Errorf("with a card: %q, want %q", got, want)
+		}
 	})
 }
 

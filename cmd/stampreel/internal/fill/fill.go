@@ -301,6 +301,7 @@ type Outcome struct {
 type Events struct {
 	Begin func(Item)
 	Beats func(n int64)
+	Wrote func(bytes int64) // to the card, of clips that were packed elsewhere
 	End   func(Outcome)
 	// Reading back has come so much further; Read tells at the end how much that was, and
 	// whether the system promised that all came from the card.
@@ -390,7 +391,7 @@ func Run(ctx context.Context, folder, card string, items []Item, s Settings, o O
 			}
 			o := Outcome{Item: it, Err: it.Err}
 			if o.Err == nil {
-				o.Packed, o.Err = f.clip(ctx, it, events.Beats)
+				o.Packed, o.Err = f.clip(ctx, it, events)
 			}
 			if o.Packed != nil {
 				o.Verdict = &o.Packed.Verdict
@@ -452,10 +453,10 @@ func (f *filling) settings(it Item) (s *Settings, asked string) {
 }
 
 // clip brings one item onto the card.
-func (f *filling) clip(ctx context.Context, it Item, beats func(int64)) (*Packed, error) {
+func (f *filling) clip(ctx context.Context, it Item, events Events) (*Packed, error) {
 	s, asked := f.settings(it)
 	job := f.job(it)
-	job.Beats, job.Take = beats, f.former.take
+	job.Beats, job.Wrote, job.Take = events.Beats, events.Wrote, f.former.take
 	if f.o.Stage != "" {
 		job.Stage, job.Writing = f.o.Stage, &f.writing
 	}

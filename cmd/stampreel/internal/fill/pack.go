@@ -219,6 +219,7 @@ type Job struct {
 	Writing *sync.Mutex
 	Expect  func(beats int64) // told once the length is known; may be nil
 	Beats   func(n int64)     // told of each beats packed; may be nil
+	Wrote   func(bytes int64) // told of what is copied from Stage to the card; may be nil
 }
 
 // Packed is a clip that was written, verified and judged.
@@ -622,11 +623,25 @@ func (j *Job) copyToCard(ctx context.Context, parts []*cardfs.File, names []stri
 		if err := f.Reserve(size); err != nil {
 			return copied, err
 		}
-		if _, err := io.CopyBuffer(struct{ io.Writer }{f}, &cancelled{ctx, struct{ io.Reader }{part}}, buf); err != nil {
+		if _, err := io.CopyBuffer(&toldWriter{f, j.Wrote}, &cancelled{ctx, struct{ io.Reader }{part}}, buf); err != nil {
 			return copied, err
 		}
 	}
 	return copied, nil
+}
+
+// toldWriter tells how much is written.
+type toldWriter struct {
+	io.Writer
+	done func(bytes int64)
+}
+
+func (t *toldWriter) Write(b []byte) (int, error) {
+	n, err := t.Writer.Write(b)
+	if t.done != nil {
+		t.done(int64(n))
+	}
+	return n, err
 }
 
 // commit gives the parts of a clip their names, the first part last, so that

@@ -5,6 +5,7 @@ import (
 	"errors"
 	"os"
 	"path/filepath"
+	"sync/atomic"
 	"testing"
 
 	"example.org/stampreel/container/cardfs"
@@ -86,9 +87,17 @@ func TestClipsPackedElsewhereAreTheSame(t *testing.T) {
 		t.Fatal(err)
 	}
 	for card, o := range map[string]Options{direct: {Workers: 2}, copied: {Workers: 2, Stage: stage, ReadBack: ReadNew}} {
-		outcomes, err := Run(background, folder, card, items, s, o, Events{})
+		var wrote atomic.Int64
+		want := int64(0)
+		outcomes, err := Run(background, folder, card, items, s, o, Events{Wrote: func(n int64) { wrote.Add(n) }})
 		if err != nil || outcomes[0].Err != nil || outcomes[1].Err == nil || outcomes[2].Err != nil {
 			t.Fatal(outcomes, err)
+		}
+		if o.Stage != "" {
+			want = outcomes[0].Packed.Bytes + outcomes[2].Packed.Bytes
+		}
+		if wrote.Load() != want {
+			t.Errorf("%d bytes told of, want %d", wrote.Load(), want)
 		}
 	}
 	names := tree(t, direct)
