@@ -265,3 +265,17 @@ func TestPeaksOverAFloor(t *testing.T) {
 		t.Errorf("%d skipped, %d over the floor", skipped, over)
 	}
 }
+
+// Whatever computes it, a sum of products is the same to the bit.
+func TestDotIsThePlainOne(t *testing.T) {
+	rng := rand.New(rand.NewPCG(6, 4))
+	for range 10_000 {
+		var row, window [peakTaps]float64
+		for i := range row {
+			row[i], window[i] = rng.NormFloat64(), math.Ldexp(rng.NormFloat64(), rng.IntN(40)-20)
+		}
+		if got, want := dot(&row, &window), dotPortable(&row, &window); got != want {
+			t.Fatalf("%x, want %x", got, want)
+		}
+	}
+}

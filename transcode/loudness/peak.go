@@ -115,17 +115,19 @@ func (p *Peaks) piece(every int) float64 {
 	p.wave[0] = window[peakTaps/2-1]
 	most := math.Abs(p.wave[0])
 	for r := every; r < Oversampling; r += every {
-		row := &peakRows[r]
-		var a, b, c, d float64
-		for i := 0; i < peakTaps; i += 4 {
-			a += float64(row[i] * window[i])
-			b += float64(row[i+1] * window[i+1])
-			c += float64(row[i+2] * window[i+2])
-			d += float64(row[i+3] * window[i+3])
-		}
-		sum := (a + b) + (c + d)
-		p.wave[r] = sum
-		most = max(most, math.Abs(sum))
+		p.wave[r] = dot(&peakRows[r], window)
+		most = max(most, math.Abs(p.wave[r]))
 	}
 	return most
+}
+
+func dotPortable(row, window *[peakTaps]float64) float64 {
+	var a, b, c, d float64
+	for i := 0; i < peakTaps; i += 4 {
+		a += float64(row[i] * window[i])
+		b += float64(row[i+1] * window[i+1])
+		c += float64(row[i+2] * window[i+2])
+		d += float64(row[i+3] * window[i+3])
+	}
+	return (a + b) + (c + d)
 }
