@@ -21,12 +21,12 @@ func enlarge(pipe *os.File) {
 }
 
 // timerSlack is how late the kernel may end a worker's pauses.
-const timerSlack = 2 * time.Millisecond
+const timerSlack = 5 * time.Millisecond
 
 // calm runs start so that the process which it starts keeps timerSlack
 // (prctl(2), PR_SET_TIMERSLACK). Go's scheduler looks about every 20 µs when work
 // has begun after a wait, as it does at each picture: some 40 wakings a picture,
-// each on a processor that decodes. So it looks every 2 ms.
+// each on a processor that decodes. So it looks every 5 ms.
 func calm(start func() error) error {
 	runtime.LockOSThread()
 	defer runtime.UnlockOSThread()
