@@ -53,7 +53,7 @@ func openSystem(ctx context.Context, path, kind string, o Options) (_ *Media, er
 			}
 		}()
 	}
-	about, err := system.Describe(ctx, path)
+	about, err := describe(ctx, path)
 	if err != nil {
 		return nil, systemError(path, err)
 	}
@@ -306,8 +306,24 @@ type filmPictures struct {
 	info  PicturesInfo
 	from  *system.Pictures
 	pool  *pool
-	ended bool
+	ahead chan filmPicture // read ahead, in order; the last has an error
+	stop  context.CancelFunc
+	ended error // what the last one had
 }
+
+// filmPicture is a picture of a film as its worker sends it.
+type filmPicture struct {
+	slot      *slot
+	at, until time.Duration
+	err       error
+}
+
+// Pictures are read ahead from the moment a film is opened: while its sound is opened and
+// measured, its pictures are decoded.
+const (
+	aheadBytes = 12_000_000
+	mostAhead  = 64
+)
 
 func (f *film) pictures(ctx context.Context, video int, from, to time.Duration, o Options) (*filmPictures, error) {
 	v := &f.about.Videos[video]
@@ -338,41 +354,79 @@ func (f *film) pictures(ctx context.Context, video int, from, to time.Duration, 
 	}
 	p := &filmPictures{
 		film: f, from: pictures, pool: newPool(framed, 0),
-		info: PicturesInfo{Width: size.X, Height: size.Y, Tick: nanosecond, Rate: rate},
+		info:  PicturesInfo{Width: size.X, Height: size.Y, Tick: nanosecond, Rate: rate},
+		ahead: make(chan filmPicture, min(max(aheadBytes/framed, 1), mostAhead)),
 	}
 	if !f.about.Guessed {
 		p.info.Duration = Ratio{int64(f.about.Duration), int64(time.Second)}.lowest()
 	}
+	ctx, p.stop = context.WithCancel(ctx)
+	go p.read(ctx)
 	return p, nil
+}
+
+// read sends all pictures ahead.
+func (p *filmPictures) read(ctx context.Context) {
+	defer close(p.ahead)
+	for {
+		s, err := p.pool.get(ctx, 0, 0)
+		next := filmPicture{err: err}
+		if err == nil {
+			next.slot = s
+			if next.at, next.until, next.err = p.from.Next(ctx, &s.framed); next.err != nil {
+				s.Release()
+			}
+		}
+		select {
+		case p.ahead <- next:
+		case <-ctx.Done():
+			if next.err == nil {
+				s.Release()
+			}
+			return
+		}
+		if next.err != nil {
+			return
+		}
+	}
 }
 
 func (p *filmPictures) Info() PicturesInfo { return p.info }
 
 func (p *filmPictures) Next(ctx context.Context) (*Timed, error) {
-	if p.ended {
-		return nil, io.EOF
+	if p.ended != nil {
+		return nil, p.ended
 	}
-	s, err := p.pool.get(ctx, 0, 0)
-	if err != nil {
-		return nil, err
+	var next filmPicture
+	open := false
+	select {
+	case next, open = <-p.ahead:
+	case <-ctx.Done():
 	}
-	at, until, err := p.from.Next(ctx, &s.framed)
-	if err != nil {
-		s.Release()
-		if err == io.EOF {
-			p.ended = true
+	if !open { // cancelled, here or where the film was opened
+		return nil, context.Canceled
+	}
+	if next.err != nil {
+		if p.ended = systemError(p.film.path, next.err); next.err == io.EOF {
 			p.pool.end()
 			p.film.ended("video", p.from.Ending())
 		}
-		return nil, systemError(p.film.path, err)
+		return nil, p.ended
 	}
-	p.film.shown(until - at)
-	s.At, s.Until = int64(at), int64(until)
+	p.film.shown(next.until - next.at)
+	s := next.slot
+	s.At, s.Until = int64(next.at), int64(next.until)
 	s.Picture = picture.Picture{Framed: &s.framed}
 	return &s.Timed, nil
 }
 
 func (p *filmPictures) Close() error {
+	p.stop()
+	for next := range p.ahead {
+		if next.err == nil {
+			next.slot.Release()
+		}
+	}
 	p.pool.close()
 	return p.from.Close()
 }

@@ -138,14 +138,8 @@ func (d *Description) Lacks(video, track int) error {
 	return &MissingError{Path: d.Path, Holds: d.Holds(), Lacks: "a decoder for " + strings.Join(lacks, " and "), try: Install()}
 }
 
-// Describe looks into a file, once while it stays as it is. Streams that nothing here decodes are listed too.
+// Describe looks into a file. Streams that nothing here decodes are listed too.
 func Describe(ctx context.Context, path string) (*Description, error) {
-	info, unknown := os.Stat(path)
-	if unknown == nil {
-		if d, ok := recall(path, info); ok {
-			return d, nil
-		}
-	}
 	var d Description
 	err := ask(ctx, path, request{Do: doDescribe}, &d)
 	// Looking into a damaged file, the libraries wait for each other now and then
@@ -157,9 +151,6 @@ func Describe(ctx context.Context, path string) (*Description, error) {
 		return nil, err
 	}
 	d.Path = path
-	if unknown == nil {
-		remember(info, &d)
-	}
 	return &d, nil
 }
 

@@ -1,10 +1,13 @@
-package system
+package source
 
 import (
+	"context"
 	"os"
 	"slices"
 	"sync"
 	"time"
+
+	"example.org/stampreel/transcode/source/system"
 )
 
 // seen is what was found in files that have not changed since: a source is opened several
@@ -16,7 +19,7 @@ var seen struct {
 
 type seenFile struct {
 	info os.FileInfo
-	what Description
+	what system.Description
 }
 
 const (
@@ -25,8 +28,26 @@ const (
 	settled = 3 * time.Second
 )
 
+// describe looks into a file, once while it stays as it is.
+func describe(ctx context.Context, path string) (*system.Description, error) {
+	info, unknown := os.Stat(path)
+	if unknown == nil {
+		if d, ok := recall(path, info); ok {
+			return d, nil
+		}
+	}
+	d, err := system.Describe(ctx, path)
+	if err == nil && unknown == nil && time.Since(info.ModTime()) >= settled {
+		seen.Lock()
+		defer seen.Unlock()
+		seen.files = append(seen.files, seenFile{info, *d})
+		seen.files = slices.Delete(seen.files, 0, max(0, len(seen.files)-mostSeen))
+	}
+	return d, err
+}
+
 // recall returns what was found in a file of that state.
-func recall(path string, info os.FileInfo) (*Description, bool) {
+func recall(path string, info os.FileInfo) (*system.Description, bool) {
 	seen.Lock()
 	defer seen.Unlock()
 	for _, f := range seen.files {
@@ -36,14 +57,4 @@ func recall(path string, info os.FileInfo) (*Description, bool) {
 		}
 	}
 	return nil, false
-}
-
-func remember(info os.FileInfo, d *Description) {
-	if time.Since(info.ModTime()) < settled {
-		return
-	}
-	seen.Lock()
-	defer seen.Unlock()
-	seen.files = append(seen.files, seenFile{info, *d})
-	seen.files = slices.Delete(seen.files, 0, max(0, len(seen.files)-mostSeen))
 }

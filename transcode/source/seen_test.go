@@ -1,21 +1,22 @@
-package system
+package source
 
 import (
 	"bytes"
 	"os"
+	"path/filepath"
 	"reflect"
 	"testing"
 	"time"
 )
 
-// A file is looked into anew once its time, size or identity is another, or is so fresh that it
-// may not tell.
+// A file is looked into anew once its time is another, or is so fresh that it may not tell.
 func TestAFileIsLookedIntoOnceWhileItStays(t *testing.T) {
-	path := film(t)
-	data, err := os.ReadFile(path)
+	withSystem(t)
+	data, err := os.ReadFile(makeFilm(t, 0))
 	if err != nil {
 		t.Fatal(err)
 	}
+	path := filepath.Join(t.TempDir(), "film")
 	garbage := bytes.Repeat([]byte("no film "), len(data)/8+1)[:len(data)]
 	write := func(data []byte, at time.Time) {
 		if err := os.WriteFile(path, data, 0o666); err != nil {
@@ -25,27 +26,26 @@ func TestAFileIsLookedIntoOnceWhileItStays(t *testing.T) {
 			t.Fatal(err)
 		}
 	}
-	t.Cleanup(func() { write(data, time.Now()) })
 	old := time.Now().Add(-time.Hour)
 	write(data, old)
-	first, err := Describe(t.Context(), path)
+	first, err := describe(t.Context(), path)
 	if err != nil {
 		t.Fatal(err)
 	}
 	write(garbage, old) // as no program does, so that only the memory can answer
-	if again, err := Describe(t.Context(), path); err != nil || !reflect.DeepEqual(again, first) {
+	if again, err := describe(t.Context(), path); err != nil || !reflect.DeepEqual(again, first) {
 		t.Errorf("%+v, %v, want %+v", again, err, first)
 	}
 	write(garbage, old.Add(time.Second))
-	if d, err := Describe(t.Context(), path); err == nil {
+	if d, err := describe(t.Context(), path); err == nil {
 		t.Errorf("another time: %+v of garbage", d)
 	}
 	write(data, time.Now())
-	if _, err := Describe(t.Context(), path); err != nil {
+	if _, err := describe(t.Context(), path); err != nil {
 		t.Fatal(err)
 	}
 	write(garbage, time.Now())
-	if d, err := Describe(t.Context(), path); err == nil {
+	if d, err := describe(t.Context(), path); err == nil {
 		t.Errorf("fresh: %+v of garbage", d)
 	}
 }
